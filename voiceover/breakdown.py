@@ -1,0 +1,83 @@
+"""A breakdown: one narration with its clip and all that was derived from it, as one value and one private JSON file."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict
+
+from voiceover.mentions.model import Mention
+from voiceover.playhead.track import PlayheadRow
+from voiceover.possession_log import LogRow
+from voiceover.possessions import Possession
+from voiceover.roster import Player
+from voiceover.speech.transcript import Word
+from voiceover.totals import Total
+
+SCHEMA_VERSION = 1
+OCCASIONS = ("game", "practice", "drill", "camp", "tryout")
+SITUATIONS = ("even strength", "power play", "short-handed", "small area")
+
+
+class IceTime(BaseModel):
+    """When the ice time was and what it was."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    date: str = ""
+    """ISO date; empty where unknown."""
+    occasion: str = ""
+    situation: str = ""
+    team: str = ""
+    age_group: str = ""
+    note: str = ""
+
+
+class Breakdown(BaseModel):
+    """Everything about one narration. Private: it is what backup and import use, never what is handed out."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    schema_version: int = SCHEMA_VERSION
+    narration: str
+    """File name of the narration, without its folder."""
+    narration_sha256: str = ""
+    narration_duration_s: float | None = None
+    clip: str = ""
+    """File name of the clip, without its folder; empty for none."""
+    clip_duration_s: float | None = None
+    """Length of the clip, or of the stretch that it is of a longer video."""
+    from_clip_s: float | None = None
+    to_clip_s: float | None = None
+    ice_time: IceTime = IceTime()
+    recognised_by: str = ""
+    """The weights that recognised the words, or captions or transcript."""
+    finders: list[str] = []
+    sport: str = ""
+    lexicon_sha256: str = ""
+    """Digest of the lexicon that read it."""
+    roster: list[Player] = []
+    playhead: list[PlayheadRow] = []
+    """Empty: times are on the narration only."""
+    words: list[Word] = []
+    breaks: list[int] = []
+    possessions: list[Possession] = []
+    possession_clip_times: list[tuple[float | None, float | None]] = []
+    mentions: list[Mention] = []
+    log: list[LogRow] = []
+    totals: list[Total] = []
+    corrections: list[dict[str, Any]] = []
+    warnings: list[str] = []
+
+    def to_json(self) -> str:
+        """The text of a breakdown.json."""
+        return self.model_dump_json(indent=1) + "\n"
+
+    @classmethod
+    def from_json(cls, text: str) -> Breakdown:
+        """The breakdown of a breakdown.json.
+
+        Raises:
+            pydantic.ValidationError: not a breakdown of this version.
+        """
+        return cls.model_validate_json(text)

@@ -1,0 +1,119 @@
+"""The command line: parses and prints, nothing else."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from voiceover.breakdown import Breakdown
+from voiceover.errors import VoiceoverError
+from voiceover.lexicon.io import DEFAULT_LEXICON, read_lexicon
+from voiceover.outputs import write_breakdown
+from voiceover.pipeline import LogOptions
+from voiceover.pipeline import log as log_narration
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, help="Turns a coach's talk over a clip into a possession log.")
+
+
+@app.command()
+def log(
+    narration: Annotated[Path, typer.Argument(help="Recording of the talk: audio, or video with sound.")],
+    clip: Annotated[Path | None, typer.Option(help="The raw video that is talked about.")] = None,
+    playhead: Annotated[str | None, typer.Option(help="A playhead.csv, or straight, or straight+SECONDS.")] = None,
+    roster: Annotated[Path | None, typer.Option(help="A roster.csv with at least a column 'name'.")] = None,
+    focus: Annotated[str | None, typer.Option(help="Name or number of the player that the talk is about.")] = None,
+    lexicon: Annotated[str, typer.Option(help="A shipped lexicon or a lexicon file.")] = DEFAULT_LEXICON,
+    model: Annotated[str, typer.Option(help="Recognition weights: auto, a name or a folder.")] = "auto",
+    transcript: Annotated[Path | None, typer.Option(help="Captions or a text: skips recognition.")] = None,
+    from_s: Annotated[float | None, typer.Option("--from", help="The clip begins at this second of a longer video.")] = None,
+    to_s: Annotated[float | None, typer.Option("--to", help="The clip ends at this second of a longer video.")] = None,
+    date: Annotated[str | None, typer.Option(help="ISO date of the ice time; the file's own by default.")] = None,
+    occasion: Annotated[str, typer.Option(help="game, practice, drill, camp or tryout.")] = "",
+    situation: Annotated[str, typer.Option(help="even strength, power play, short-handed or small area.")] = "",
+    team: Annotated[str, typer.Option(help="The team.")] = "",
+    note: Annotated[str, typer.Option(help="Anything to remember.")] = "",
+    out: Annotated[Path, typer.Option(help="Folder for the files.")] = Path("voiceover_out"),
+    json: Annotated[bool, typer.Option("--json", help="Print the breakdown as JSON instead of a table.")] = False,
+) -> None:
+    """Turn a narration into a possession log."""
+    options = LogOptions(
+        clip=clip, playhead=playhead, roster=roster, focus=focus, lexicon=lexicon, model=model, transcript=transcript,
+        from_clip_s=from_s, to_clip_s=to_s, date=date, occasion=occasion, situation=situation, team=team, note=note,
+    )  # fmt: skip
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn(), console=Console(stderr=True), transient=True
+    ) as bar:
+        task = bar.add_task("reading", total=None)
+        breakdown = log_narration(
+            narration, options, progress=lambda step, done, total: bar.update(task, description=step, completed=done, total=total)
+        )
+    files = write_breakdown(breakdown, out)
+    if json:
+        sys.stdout.write(breakdown.to_json())
+        return
+    print_breakdown(breakdown, files)
+
+
+@app.command("check-lexicon")
+def check_lexicon(file: Annotated[Path, typer.Argument(help="A lexicon file, YAML or CSV.")]) -> None:
+    """Report every mistake in a lexicon file with its line and what to write."""
+    lexicon, mistakes = read_lexicon(file)
+    for mistake in mistakes:
+        typer.echo(mistake)
+    if mistakes or lexicon is None:
+        raise typer.Exit(2)
+    typer.echo(f"{file}: {len(lexicon.active())} principles, {sum(len(p.wordings()) for p in lexicon.active())} wordings, no mistakes")
+
+
+@app.command()
+def doctor() -> None:
+    """Say what is here, what is missing, and what to do about it."""
+    from voiceover.doctor import examine
+
+    for finding in examine():
+        typer.echo(f"{'ok     ' if finding.ok else 'missing'} {finding.name}: {finding.detail}")
+        if not finding.ok and finding.remedy:
+            typer.echo(f"        {finding.remedy}")
+
+
+def print_breakdown(breakdown: Breakdown, files: list[Path]) -> None:
+    """The log as a table, what was counted, and where the files are."""
+    console = Console()
+    table = Table(title="Possession log")
+    for column in ("#", "principle", "who", "status", "clip s", "said at", "words"):
+        table.add_column(column)
+    for row in breakdown.log:
+        who = row.player.split()[0] if row.player else row.role
+        about = "~" if row.tolerance_s > 0.1 else ""
+        clip = "" if row.clip_s is None else f"{about}{row.clip_s:.1f}"
+        minutes, seconds = divmod(int(row.narration_s), 60)
+        possession = "" if row.possession is None else str(row.possession)
+        table.add_row(possession, row.principle, who, row.status, clip, f"{minutes}:{seconds:02d}", row.quote)
+    console.print(table)
+    distinct = len({r.principle_id for r in breakdown.log if r.possession and r.status != "missed"})
+    console.print(f"{len(breakdown.possessions)} possessions, {distinct} principles, {len(breakdown.mentions)} mentions.")
+    for total in breakdown.totals:
+        verdict = "agrees" if total.agrees else total.why
+        console.print(f"You said '{total.quote}': {verdict}", markup=False)
+    for warning in breakdown.warnings:
+        console.print(warning, markup=False)
+    console.print(f"Files are in {files[0].parent}: {', '.join(f.name for f in files)}", markup=False)
+
+
+def main() -> None:
+    """Run the command line; a user's mistake is one line and exit code 2."""
+    try:
+        app()
+    except VoiceoverError as error:
+        typer.echo(str(error), err=True)
+        raise SystemExit(2) from None
+
+
+if __name__ == "__main__":
+    main()

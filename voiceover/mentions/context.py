@@ -1,0 +1,87 @@
+"""What each accepted proposal is in the talk: whose, on which possession, preview, call or recap, and how it came out."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from collections.abc import Sequence
+
+from voiceover.lexicon.model import Lexicon
+from voiceover.mentions.model import STATUSES, Mention, Proposal
+from voiceover.mentions.parse import ParsedTalk, Span
+from voiceover.mentions.people import PeopleResolver
+from voiceover.mentions.status import decide_status, status_cues
+from voiceover.playhead.track import PlayheadTrack
+from voiceover.possessions import Possession
+from voiceover.roster import Roster
+
+_PREVIEW = re.compile(
+    r"\b(?:will|going to|gonna|about to|watch (?:for|if|when|whether|how|what)|look (?:for|out for)|see if|in a (?:second|moment)|before (?:i|this|we)|"
+    r"is to|i'll tell you now|i tell you|beforehand|does (?:he|she)|do you)\b|'ll\b",
+    re.IGNORECASE,
+)
+
+
+def mentions_of(
+    talk: ParsedTalk, accepted: Sequence[Proposal], possessions: Sequence[Possession], roster: Roster, lexicon: Lexicon,
+    playhead: PlayheadTrack | None,
+) -> list[Mention]:  # fmt: skip
+    """Make mentions of accepted proposals, in order of the talk."""
+    people = PeopleResolver(talk, roster, lexicon)
+    out: list[Mention] = []
+    for p in accepted:
+        span = Span(p.first, p.last)
+        parsed = talk.sentences[talk.sentence_of_word[p.first]]
+        cues = status_cues(talk, parsed, span)
+        if cues.other_times and not cues.wish:
+            continue
+        possession = next((q for q in possessions if q.first_sentence <= parsed.index <= q.last_sentence), None)
+        doer = people.doer(parsed.index, span)
+        words = talk.transcript.words
+        out.append(
+            Mention(
+                p.principle_id, p.first, p.last, parsed.index, talk.text(span).strip(" ,.;:"),
+                words[p.first].start_narration_s, max(w.end_narration_s for w in words[p.first : p.last + 1]),
+                p.found_by, min(0.99, p.score), p.tells, decide_status(cues, p.tells, p.score), "call",
+                doer.player.name if doer.player else "", doer.role, possession.number if possession else None,
+            )
+        )  # fmt: skip
+    return _with_kinds(talk, out, possessions, playhead)
+
+
+def _with_kinds(
+    talk: ParsedTalk, mentions: list[Mention], possessions: Sequence[Possession], playhead: PlayheadTrack | None
+) -> list[Mention]:
+    """A preview comes before the play and takes the status that the play then shows; what is named again is a recap."""
+    first = possessions[0].first_sentence if possessions else 0
+    out: list[Mention] = []
+    for i, m in enumerate(mentions):
+        same = [n for n in mentions if n.principle_id == m.principle_id and n is not m]
+        if m.possession is None:
+            if m.sentence < first:
+                shown = [n.status for n in same if n.possession is not None]
+                status = min(shown, key=STATUSES.index) if shown else "announced"
+                out.append(dataclasses.replace(m, kind="preview", status=status))
+            else:
+                out.append(dataclasses.replace(m, kind="recap"))
+            continue
+        here = [n for n in same if n.possession == m.possession and n.player == m.player and n.role == m.role]
+        later = [n for n in here if n.start_narration_s > m.start_narration_s]
+        earlier = [n for n in out if n.principle_id == m.principle_id and n.possession == m.possession and n.kind == "call"
+                   and n.player == m.player]  # fmt: skip
+        paused = playhead is not None and (at := playhead.narration_to_clip(m.start_narration_s)) is not None and at.rate == 0
+        if _PREVIEW.search(talk.sentences[m.sentence].sentence.text) and later and m.status == "executed" and (paused or not playhead):
+            out.append(dataclasses.replace(m, kind="preview", status=min((n.status for n in later), key=STATUSES.index)))
+        elif earlier and earlier[-1].sentence < m.sentence and not _moved_on(playhead, earlier[-1], m):
+            out.append(dataclasses.replace(m, kind="recap"))
+        else:
+            out.append(m)
+    return out
+
+
+def _moved_on(playhead: PlayheadTrack | None, before: Mention, after: Mention) -> bool:
+    """Whether the clip has reached a new part since: what is named there is a new event."""
+    if playhead is None:
+        return False
+    a, b = (playhead.narration_to_clip(m.start_narration_s) for m in (before, after))
+    return a is not None and b is not None and b.clip_s > a.clip_s + 0.3

@@ -1,0 +1,76 @@
+"""Numbers as they are spoken: "fourteen", "twenty-two", "one-four", "third", "a couple of"."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+_UNITS = {w: i for i, w in enumerate(
+    "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen"
+    " eighteen nineteen".split()
+)}  # fmt: skip
+_TENS = {w: 10 * i for i, w in enumerate("_ _ twenty thirty forty fifty sixty seventy eighty ninety".split()) if w != "_"}
+_ORDINALS = {
+    w: i
+    for i, w in enumerate(
+        "_ first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth thirteenth fourteenth"
+        " fifteenth".split()
+    )
+    if w != "_"
+}
+_ORDINAL_DIGITS = {f"{i}{suffix}": i for i in range(1, 32) for suffix in ("st", "nd", "rd", "th")}
+
+
+def number_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
+    """The whole number that begins at a word: (value, how many words it takes); None where none does.
+
+    >>> number_at(["twenty", "two", "looks"], 0), number_at(["14"], 0), number_at(["fifty-two"], 0)
+    ((22, 2), (14, 1), (52, 1))
+    """
+    word = _clean(words[at])
+    if word.isdigit() and len(word) <= 3:
+        return int(word), 1
+    if "-" in word:
+        inner = [p for p in word.split("-") if p]
+        value = number_at(inner, 0) if inner else None
+        return (value[0], 1) if value and value[1] == len(inner) else None
+    following = _clean(words[at + 1]) if at + 1 < len(words) else ""
+    if word in _TENS:
+        if following in _UNITS and 0 < _UNITS[following] < 10 and not _ends_clause(words[at]):
+            return _TENS[word] + _UNITS[following], 2
+        return _TENS[word], 1
+    if word in _UNITS:
+        if following == "hundred" and _UNITS[word] < 10:
+            return 100 * _UNITS[word], 2
+        return _UNITS[word], 1
+    return None
+
+
+def spelled_number_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
+    """A shirt number spoken digit by digit, as in "one-four" or "one four": (value, words taken), else None.
+
+    >>> spelled_number_at(["one-four"], 0)
+    (14, 1)
+    """
+    word = _clean(words[at])
+    inner = word.split("-")
+    if len(inner) == 2 and all(p in _UNITS and _UNITS[p] < 10 for p in inner):
+        return 10 * _UNITS[inner[0]] + _UNITS[inner[1]], 1
+    if at + 1 < len(words) and not _ends_clause(words[at]):
+        second = _clean(words[at + 1])
+        if all(p in _UNITS and _UNITS[p] < 10 for p in (word, second)) and _UNITS[word] > 0:
+            return 10 * _UNITS[word] + _UNITS[second], 2
+    return None
+
+
+def ordinal_at(words: Sequence[str], at: int) -> int | None:
+    """The ordinal at a word ("third", "3rd"); None where there is none."""
+    word = _clean(words[at])
+    return _ORDINALS.get(word) or _ORDINAL_DIGITS.get(word)
+
+
+def _clean(word: str) -> str:
+    return word.lower().strip(".,;:!?\"'()").removesuffix("'s").removesuffix("’s")
+
+
+def _ends_clause(word: str) -> bool:
+    return word[-1:] in ",.;:!?"

@@ -1,0 +1,359 @@
+"""Who does it: the player behind each mention, from grammar, names and what was said last."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from voiceover.lexicon.model import Lexicon
+from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span
+from voiceover.mentions.references import OPPONENT, TEAMMATE, Reference, ReferenceFinder
+from voiceover.roster import Player, Roster
+
+# "this time you're Penhallow", "as if you are Bev", "sitting in Phuntsok's chair": the listener looks through other eyes.
+_OTHER_EYES = re.compile(
+    r"\b(you(?:'re| are)|as|be|from|for|in)\b(?: now| not \w+,? you are| if you(?:'re| are))*", re.IGNORECASE
+)
+_SUBJECTS = {"nsubj", "nsubjpass", "csubj", "expl"}
+_CLIMB = {"conj", "xcomp", "advcl", "ccomp", "relcl", "acl", "pcomp", "parataxis", "dep", "prep", "pobj", "dobj", "attr",
+          "acomp", "advmod", "npadvmod", "appos", "oprd", "nmod", "compound", "amod", "poss", "prt", "agent", "aux",
+          "auxpass", "neg", "mark", "cc", "det", "nummod", "intj", "dative", "punct", "predet", "case"}  # fmt: skip
+
+
+_FILLERS = frozenset("uh um the a big our their number you know er good old".split())
+# "you can hear Hutch": the listener perceives, somebody else does.
+_PERCEIVE = frozenset("see hear watch look notice know want".split())
+
+
+@dataclass(frozen=True, slots=True)
+class Doer:
+    """Who does it."""
+
+    player: Player | None
+    """None where he can't be named."""
+    role: str
+    """focus, teammate or opponent."""
+    sure: float = 1.0
+    """0..1, how plainly it is said."""
+
+
+class PeopleResolver:
+    """Answers who does what in one talk."""
+
+    def __init__(self, talk: ParsedTalk, roster: Roster, lexicon: Lexicon) -> None:
+        self._talk, self._roster = talk, roster
+        finder = ReferenceFinder(roster, lexicon)
+        self._references = [
+            _without_corrected(s, finder.find([w.text for w in _words(talk, s)], offset=s.sentence.first))
+            for s in talk.sentences
+        ]
+        self._you = self._other_eyes()
+        self._talks_to_focus = self._is_addressed_to_focus()
+
+    def _is_addressed_to_focus(self) -> bool:
+        """Whether the coach talks to the player himself: "you" does as many things as "he" and "she" together.
+
+        "You know", "you see" and "I tell you" address anybody and do not count. Right in all 16 public narrations and all
+        4 of our own.
+        """
+        you = other = 0
+        for parsed, references in zip(self._talk.sentences, self._references, strict=True):
+            for r in references:
+                tokens = parsed.tokens_of(Span(r.first, r.last))
+                if r.kind != "pronoun" or not any(t.dep_ in {"nsubj", "poss", "nsubjpass"} for t in tokens):
+                    continue
+                if r.pronoun == "you":
+                    you += not any(t.head.lemma_.lower() in _PERCEIVE for t in tokens if t.dep_ == "nsubj")
+                else:
+                    other += r.pronoun in {"he", "she"}
+        return you > other
+
+    def references(self, sentence: int) -> list[Reference]:
+        """The references to people in one sentence."""
+        return self._references[sentence]
+
+    def doer(self, sentence: int, span: Span, *, focus: Player | None = None) -> Doer:
+        """Who does what a span of words tells.
+
+        Args:
+            sentence: index of the sentence it stands in.
+            span: the quoted words.
+            focus: the focus player of its possession, where several are in focus.
+        """
+        focus = focus or (self._roster.focus[0] if self._roster.focus else None)
+        parsed = self._talk.sentences[sentence]
+        found = (
+            self._agent_behind(parsed, span)
+            or self._after_so(parsed, span)
+            or self._at_start(parsed, span)
+            or self._by_grammar(parsed, span)
+            or self._fronted(parsed, span)
+            or self._named_inside(parsed, span)
+        )
+        if found is None:
+            return Doer(focus, "focus", 0.7)
+        return self._resolve(parsed, found, focus)
+
+    def _agent_behind(self, parsed: ParsedSentence, span: Span) -> Reference | None:
+        """ "a great screen by Kolbe": the name behind `by`, within a filler or two."""
+        words = self._talk.transcript.words
+        for r in self._references[parsed.index]:
+            if r.kind == "pronoun" or not span.first <= r.first <= span.last + 4:
+                continue
+            between = [words[i].text.lower().strip(",.") for i in range(max(span.first, r.first - 3), r.first)]
+            if "by" in between and all(w in _FILLERS for w in between[between.index("by") + 1 :]):
+                return r
+        return None
+
+    def _after_so(self, parsed: ParsedSentence, span: Span) -> Reference | None:
+        """ "The checker's on his outside so he goes the other way": the one who answers is the one who does it."""
+        words = self._talk.transcript.words
+        for r in self._references[parsed.index]:
+            after_so = span.first < r.first <= span.last and words[r.first - 1].text.lower() == "so"
+            if after_so and r.kind == "pronoun":
+                return r
+        return None
+
+    def _at_start(self, parsed: ParsedSentence, span: Span) -> Reference | None:
+        """The words begin with the name itself."""
+        return next((r for r in self._references[parsed.index] if r.first == span.first and r.kind != "pronoun"), None)
+
+    def _named_inside(self, parsed: ParsedSentence, span: Span) -> Reference | None:
+        """A name within the words that looks like a subject, where the parse did not join it to the verb."""
+        for r in self._references[parsed.index]:
+            if r.kind != "pronoun" and span.first <= r.first <= span.last:
+                if any(t.dep_ in {"nsubj", "nsubjpass"} for t in parsed.tokens_of(Span(r.first, r.last))):
+                    return r
+        return None
+
+    def _by_grammar(self, parsed: ParsedSentence, span: Span) -> Reference | None:
+        """The reference that is the subject of what the span tells, climbing from its words to the clause above."""
+        tokens = [t for t in parsed.tokens_of(span) if not t.is_punct]
+        inside = {t.i for t in tokens}
+        roots = [t for t in tokens if t.head.i not in inside or t.head == t]
+        # The verb of the span speaks first.
+        roots.sort(key=lambda t: (t.pos_ not in {"VERB", "AUX"}, t.i))
+        for root in roots[:3]:
+            found = self._subject_of(parsed, root)
+            if found is not None:
+                return found
+        return None
+
+    def _fronted(self, parsed: ParsedSentence, span: Span) -> Reference | None:
+        """ "look at Bev, our five, dropping in underneath": a name set in front, with nothing but commas between."""
+        words = self._talk.transcript.words
+        named = [r for r in self._references[parsed.index] if r.last < span.first and r.kind != "pronoun"]
+        if not named:
+            return None
+        between = self._talk.sentences[parsed.index]
+        verbs = [t for t in between.tokens_of(Span(named[-1].last + 1, span.first - 1)) if t.pos_ in {"VERB", "AUX"}]
+        near = span.first - named[-1].last <= 1 or (
+            span.first - named[-1].last <= 4 and words[named[-1].last].text.endswith((",", "?", ":"))
+        )
+        return named[-1] if near and not verbs else None
+
+    def _subject_of(self, parsed: ParsedSentence, token: Any) -> Reference | None:
+        for _ in range(8):
+            if token.dep_ in {"nsubj", "nsubjpass", "poss"}:
+                own = self._reference_of(parsed, token)
+                if own is not None:
+                    return own
+            subjects = [c for c in token.children if c.dep_ in _SUBJECTS]
+            for child in subjects:
+                found = self._reference_of(parsed, child)
+                if found is not None and not (found.pronoun == "you" and token.lemma_.lower() in _PERCEIVE):
+                    return found
+            if subjects and token.pos_ in {"VERB", "AUX"} and subjects[0].lower_ in {"i", "we", "it"}:
+                return self._wanted(parsed, token)
+            if token.dep_ == "relcl":
+                found = self._reference_of(parsed, token.head)
+                if found is not None:
+                    return found
+            if token.dep_ in {"acl"}:
+                found = self._reference_of(parsed, token.head)
+                if found is not None:
+                    return found
+            if token.head == token or token.dep_ not in _CLIMB:
+                return None
+            token = token.head
+        return None
+
+    def _wanted(self, parsed: ParsedSentence, verb: Any) -> Reference | None:
+        """ "I wanted Lind standing there": the one of whom it is wanted."""
+        for child in verb.children:
+            if child.dep_ in {"dobj", "ccomp", "xcomp"}:
+                found = self._reference_of(parsed, child)
+                for grandchild in child.children:
+                    if found is None and grandchild.dep_ in _SUBJECTS:
+                        found = self._reference_of(parsed, grandchild)
+                if found is not None:
+                    return found
+        return None
+
+    def _reference_of(self, parsed: ParsedSentence, token: Any) -> Reference | None:
+        """The reference that a noun phrase is, or whose thing it is ("his chin", "the blade of hers", "Thiel's got")."""
+        word = parsed.word_of_token[token.i]
+        for r in self._references[parsed.index]:
+            if r.first <= word <= r.last:
+                return r
+        for child in token.children:
+            if child.dep_ in {"poss", "compound", "appos", "nummod"}:
+                found = self._reference_of(parsed, child)
+                if found is not None:
+                    return found
+            if child.dep_ == "prep" and child.lower_ == "of":
+                for grandchild in child.children:
+                    if grandchild.dep_ == "pobj":
+                        found = self._reference_of(parsed, grandchild)
+                        if found is not None:
+                            return found
+        return None
+
+    def _resolve(self, parsed: ParsedSentence, found: Reference, focus: Player | None) -> Doer:
+        if found.player is not None:
+            return Doer(found.player, self._roster.role_of(found.player))
+        if found.kind == "part":
+            return Doer(focus, "focus") if found.role == "focus" else self._part(parsed.index, found)
+        if found.pronoun == "you":
+            player = self._addressed(parsed, found) or self._you[parsed.index] or focus
+            return Doer(player, self._roster.role_of(player) if player else "focus", 0.9)
+        front = self._dislocated(parsed, found)
+        if front is not None:
+            return self._resolve(parsed, front, focus)
+        same = self._carried_on(parsed, found)
+        if same is not None:
+            return self._resolve(parsed, same, focus)
+        if found.pronoun == "they":
+            return Doer(None, OPPONENT, 0.5)
+        again = (
+            parsed.index > 0
+            and any(t.lower_ in {"also", "too"} for t in parsed.doc)
+            and not any(r.role == "focus" for r in self._references[parsed.index])
+        )
+        if (self._talks_to_focus and self._you[parsed.index] is None) or again or self._focus_is_object(parsed, found):
+            other = self._last_other(parsed, found)
+            if other is not None:
+                return other
+        return Doer(focus, "focus", 0.8)
+
+    def _addressed(self, parsed: ParsedSentence, you: Reference) -> Player | None:
+        """ "And Priya, hon, you have to ...": the name called out right before."""
+        words = self._talk.transcript.words
+        for r in reversed(self._references[parsed.index]):
+            if r.kind == "name" and r.player and 0 < you.first - r.last <= 4 and words[r.last].text.endswith(","):
+                return r.player
+        return None
+
+    def _dislocated(self, parsed: ParsedSentence, pronoun: Reference) -> Reference | None:
+        """ "But Wrenny, he's way off" and "that's Penhallow, she's coming": a name set before its own pronoun."""
+        words = self._talk.transcript.words
+        for r in reversed(self._references[parsed.index]):
+            reach = 8 if r.first == parsed.sentence.first else 5
+            if r.kind == "pronoun" or not 0 < pronoun.first - r.last <= reach:
+                continue
+            if not words[r.last].text.endswith((",", "?", ";")):
+                continue
+            tokens = parsed.tokens_of(Span(r.first, r.last))
+            if pronoun.first - r.last == 1 and not any(t.dep_ in {"nsubj", "nsubjpass"} for t in tokens):
+                return r
+            if not any(t.dep_ in {"nsubj", "nsubjpass", "pobj", "dobj", "poss"} for t in tokens):
+                return r
+            if any(t.dep_ in {"attr", "appos", "ROOT", "npadvmod", "intj", "dep"} for t in tokens):
+                return r
+            if any(t.dep_ in {"dobj", "pobj"} and _watched(t) for t in tokens):
+                return r
+        return None
+
+    def _focus_is_object(self, parsed: ParsedSentence, pronoun: Reference) -> bool:
+        """ "He pushes our boy wide": who does it to the focus player is somebody else."""
+        tokens = parsed.tokens_of(Span(pronoun.first, pronoun.last))
+        verbs = [t.head for t in tokens if t.dep_ in {"nsubj", "nsubjpass"}]
+        for r in self._references[parsed.index]:
+            listener = self._talks_to_focus and r.pronoun == "you" and self._you[parsed.index] is None
+            if r.first > pronoun.first and (listener or (r.role == "focus" and r.kind != "pronoun")):
+                if any((t.head in verbs or t.head.head in verbs) and t.dep_ in {"dobj", "pobj"} for t in parsed.tokens_of(Span(r.first, r.last))):
+                    return True
+        return False
+
+    def _carried_on(self, parsed: ParsedSentence, pronoun: Reference) -> Reference | None:
+        """ "Lind has it down low and she sends it up": after `and`, with nobody else in between, the pronoun is the name."""
+        words = self._talk.transcript.words
+        references = [r for r in self._references[parsed.index] if r.last < pronoun.first]
+        if not references or references[-1].kind == "pronoun":
+            return None
+        before = words[pronoun.first - 1].text.lower()
+        if before.strip(",") not in {"and", "then", "but"} and not before.endswith(","):
+            return None
+        tokens = parsed.tokens_of(Span(references[-1].first, references[-1].last))
+        return references[-1] if any(t.dep_ in {"nsubj", "nsubjpass", "poss"} for t in tokens) else None
+
+    def _last_other(self, parsed: ParsedSentence, pronoun: Reference) -> Doer | None:
+        """Where the coach says "you" to the focus player, "he" is the last other person named."""
+        for index in range(parsed.index, max(-1, parsed.index - 3), -1):
+            for r in reversed(self._references[index]):
+                if r.player is not None and not r.player.focus and (index < parsed.index or r.last < pronoun.first):
+                    return Doer(r.player, self._roster.role_of(r.player), 0.6)
+        others = [p for p in self._roster.players if self._roster.role_of(p) == OPPONENT]
+        return Doer(others[0], OPPONENT, 0.5) if len(others) == 1 else None
+
+    def _part(self, sentence: int, found: Reference) -> Doer:
+        """ "His partner", "the D": the one player of that side who was just named, else nobody that can be named."""
+        fits = [p for p in self._roster.players if not p.focus and self._roster.role_of(p) == found.role]
+        if len(fits) == 1 and found.role == OPPONENT:
+            return Doer(fits[0], found.role, 0.7)
+        for index in range(sentence, max(-1, sentence - 3), -1):
+            near = [r for r in self._references[index] if r.player in fits and (index < sentence or r.first < found.first)]
+            if near:
+                return Doer(near[-1].player, found.role, 0.6)
+        if len(fits) == 1:
+            return Doer(fits[0], found.role, 0.6)
+        return Doer(None, found.role, 0.6)
+
+    def _other_eyes(self) -> list[Player | None]:
+        """For each sentence whom "you" means, where it is not the focus player: until the picture moves on."""
+        out: list[Player | None] = []
+        now: Player | None = None
+        left = 0
+        for parsed, references in zip(self._talk.sentences, self._references, strict=True):
+            words = [w.text.lower().strip(",.") for w in _words(self._talk, parsed)]
+            for r in references:
+                if r.player is None:
+                    continue
+                before = " ".join(words[max(0, r.first - parsed.sentence.first - 3) : r.first - parsed.sentence.first])
+                if re.search(r"\b(you're|you are|you be|as if you're|yourself as)( now| not \w+)?$|\bas$|\bin$|\bbe$", before):
+                    now, left = r.player, 3
+            if left == 0:
+                now = None
+            left = max(0, left - 1)
+            out.append(now)
+        return out
+
+
+def _watched(token: Any) -> bool:
+    """ "Watch the black D, he's ...": the object of an order to look."""
+    head = token.head.head if token.head.dep_ == "prep" else token.head
+    return head.lemma_.lower() in _PERCEIVE and not any(c.dep_ in _SUBJECTS for c in head.children)
+
+
+def _words(talk: ParsedTalk, parsed: ParsedSentence) -> Sequence[Any]:
+    return talk.transcript.words[parsed.sentence.first : parsed.sentence.last + 1]
+
+
+def _without_corrected(parsed: ParsedSentence, references: list[Reference]) -> list[Reference]:
+    """In "Eli, no, sorry, that's Mason" the first name is taken back: it means the second."""
+    text = [t.lower_ for t in parsed.doc]
+    out = list(references)
+    for i, (a, b) in enumerate(zip(references, references[1:], strict=False)):
+        between = [
+            w for w, k in zip(text, parsed.word_of_token, strict=True) if a.last < k < b.first and w.isalpha()
+        ]
+        if a.player and b.player and a.player != b.player and len(between) <= 6 and "no" in between[:2]:
+            if {"sorry", "that", "i", "mean", "wait", "actually"} & set(between):
+                out[i] = dataclasses.replace(a, player=b.player, role=b.role)
+    return out
+
+
+__all__ = ["OPPONENT", "TEAMMATE", "Doer", "PeopleResolver"]

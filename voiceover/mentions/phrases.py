@@ -1,0 +1,111 @@
+"""Finders that trust the wordings as written: the exact phrase (by normal form), and its content words in order."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from voiceover.lexicon.model import Lexicon
+from voiceover.lexicon.wording import GAP, MAX_GAP_WORDS, readings
+from voiceover.mentions.model import Proposal
+from voiceover.mentions.parse import ParsedTalk, Span
+from voiceover.mentions.words import PERSON, normal_form, split_words
+
+# Words that carry no picture of their own: a wording made of these alone is never looked for.
+LIGHT = frozenset(
+    normal_form(w)
+    for w in "a an the of to in on at it is be and or so but that this there here he with for up by as just then not do does"
+    " have has will would can could should get go come one two all very really little bit some".split()
+) | {PERSON}
+
+
+@dataclass(slots=True)
+class _Node:
+    """A step in the trie of wordings."""
+
+    children: dict[str, _Node] = field(default_factory=dict)
+    ends: list[tuple[str, str, str]] = field(default_factory=list)
+    """(principle id, kind of wording, wording) that end here; kind `not` marks a look-alike."""
+
+
+class PhraseFinder:
+    """Looks for every wording of a lexicon at once; the time hardly grows with the number of wordings."""
+
+    def __init__(self, lexicon: Lexicon) -> None:
+        self._root = _Node()
+        for principle in lexicon.active():
+            for kind, wording in [*principle.wordings(), *(("not", w) for w, _ in principle.look_alikes)]:
+                for reading in readings(wording, lexicon.word_classes):
+                    self._add(reading, (principle.id, kind, wording))
+
+    def _add(self, reading: Sequence[str], entry: tuple[str, str, str]) -> None:
+        forms = [f for w in reading for f in ([GAP] if w == GAP else map(normal_form, split_words(w)))]
+        if all(f in LIGHT or f == GAP for f in forms):
+            return
+        node = self._root
+        for form in forms:
+            node = node.children.setdefault(form, _Node())
+        if entry not in node.ends:
+            node.ends.append(entry)
+
+    def find(self, talk: ParsedTalk) -> list[Proposal]:
+        """Every wording that stands in the talk, longest first where one contains another of the same principle.
+
+        A look-alike that covers a hit of its own principle takes it away.
+        """
+        out: list[Proposal] = []
+        for parsed in talk.sentences:
+            forms: list[str] = []
+            word_of_form: list[int] = []
+            for i in range(parsed.sentence.first, parsed.sentence.last + 1):
+                for part in split_words(talk.transcript.words[i].text):
+                    forms.append(normal_form(part))
+                    word_of_form.append(i)
+            hits = list(self._hits(forms))
+            out += _proposals(hits, word_of_form)
+        return out
+
+    def _hits(self, forms: Sequence[str]) -> Iterable[tuple[int, int, tuple[str, str, str]]]:
+        """(first form, last form, entry) for each wording found."""
+        for start in range(len(forms)):
+            stack = [(self._root, start)]
+            while stack:
+                node, at = stack.pop()
+                for entry in node.ends:
+                    yield start, at - 1, entry
+                if at < len(forms):
+                    child = node.children.get(forms[at])
+                    if child is not None:
+                        stack.append((child, at + 1))
+                gap = node.children.get(GAP)
+                if gap is not None:
+                    for skip in range(MAX_GAP_WORDS + 1):
+                        if at + skip < len(forms):
+                            child = gap.children.get(forms[at + skip])
+                            if child is not None:
+                                stack.append((child, at + skip + 1))
+
+
+def _proposals(hits: Sequence[tuple[int, int, tuple[str, str, str]]], word_of_form: Sequence[int]) -> list[Proposal]:
+    by_principle: dict[str, list[tuple[int, int, str, str]]] = defaultdict(list)
+    look_alikes: dict[str, list[tuple[int, int]]] = defaultdict(list)
+    for first, last, (principle_id, kind, wording) in hits:
+        if kind == "not":
+            look_alikes[principle_id].append((first, last))
+        else:
+            by_principle[principle_id].append((first, last, kind, wording))
+    out = []
+    for principle_id, found in by_principle.items():
+        taken: list[Span] = []
+        for first, last, kind, wording in sorted(found, key=lambda h: (h[0] - h[1], h[0])):
+            if any(a <= first and last <= b and (a, b) != (first, last) for a, b in look_alikes[principle_id]):
+                continue
+            span = Span(word_of_form[first], word_of_form[last])
+            if any(span.overlaps(t) for t in taken):
+                continue
+            taken.append(span)
+            # The more words of the wording carry a picture, the surer.
+            weight = sum(f not in LIGHT for f in map(normal_form, split_words(wording)))
+            out.append(Proposal(principle_id, span.first, span.last, min(1.0, 0.4 + 0.2 * weight), "phrase", kind, wording))
+    return out

@@ -1,0 +1,146 @@
+"""Executed, attempted or missed: from wishes, negation and its scope, and how it came out."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span
+
+_WISH = re.compile(
+    r"\b(?:i|we|i'd|we'd|you'd|i would|we would)(?: really| still| just| only)?"
+    r" (?:'d )?(?:love|like|liked|want|wanted|rather|prefer|hoped|ask|asked|take|need|wish)\b"
+    r"|\b(?:would|could|should|might|coulda|shoulda|woulda|must)(?:'ve| have| of)\b|\b(?:could|should) (?:just|only|be|\w+ )"
+    r"|\bcould(?:a)?\b(?=[^,.]*\b(?:there|here|instead|if)\b)"
+    r"|\b(?:ha(?:s|ve)|'s|'ve|gotta|need|needs|needed|ought|supposed)(?: got)? to\b|\bgotta\b|\bmust\b|\bshould\b|\bought\b"
+    r"|\bwhat (?:i|we|i'd|we'd)\b.*\b(?:like|love|want|wanted|hoping|hoped)\b|\bi was hoping\b|\bhoping for\b"
+    r"|\bwould(?:'ve)? rather\b|\b(?:i'd|i would) (?:like|love|rather|take|want)\b|\bwould be (?:nice|better|lovely|good)\b"
+    r"|\b(?:all|what) (?:he|she|you|they|it) need(?:s|ed)?\b|\bwhy (?:not|don't|doesn't|didn't)\b|\bwhere(?:'s| is| was) (?:the|that|his|her|your|my)\b"
+    r"|\bnext time\b|\bhomework\b|\b(?:is|was|were|are) missing\b|\black(?:s|ed|ing)\b|\bif (?:you|he|she|they) (?:get|just|only|would|had|do|does|did)\b"
+    r"|\bthe only thing\b|\bwish\b|\bforg[eo]t\w*\b",
+    re.IGNORECASE,
+)
+# Obligation that tells what is being done well is no wish: "you have to like".
+_NO_WISH = re.compile(
+    r"\b(?:have|has|got|gotta|need|needs)(?: got)? to (?:like|love|say|admit|laugh|see|watch|give|turn|chase|respect|hand|look)\b"
+    r"|\bi (?:want|like|love|wanted)(?: you| y'all| everybody| the whole room)? (?:to )?(?:watch|look|see|show|talk|it|that|this|the|how|what|his|her)\b"
+    r"|\bdon't (?:have|need) to\b|\b(?:must|should) be (?:proud|happy)\b|\bcould(?:n't)? (?:see|hear|shake|park|drive)\b|\bi needed\b"
+    r"|\b(?:so|and) (?:their|his|her|the) \w+ ha(?:s|ve) to\b",
+    re.IGNORECASE,
+)
+_NEGATION = re.compile(
+    r"\b(?:no|not|never|nobody|none|nothing|nowhere|neither|nor|without|wi'out|hardly|barely|zero|nope|ain't|cannot|isn't|wasn't|"
+    r"doesn't|don't|didn't|won't|can't|couldn't|hasn't|haven't|hadn't|wouldn't|shouldn't|aren't|weren't)\b",
+    re.IGNORECASE,
+)
+# Negated, these are praise: "never stops moving his feet", "doesn't quit on it".
+_STOPPING = re.compile(
+    r"\b(?:stop|stops|stopped|stopping|quit|quits|quitting|give[sn]? up|gave up|giving up|hesitat\w*|panic\w*|wait|waits|waited|let up|lets up|"
+    r"back down|back off|rush\w*|force\w*|bite|bites|look(?:s|ing|ed)? down|go down|goes down|fall asleep|waste\w*|dust\w*|stand\w* still|"
+    r"glid\w*|coast\w*|cheat\w*|lose|loses|lost|stay down|pack it in|think\w*|fuss\w*|cough\w*|let go|settl\w*|handle\w*|sleep\w*|miss\w*|stare\w*|"
+    r"done|over|finished|afraid|scared|shy|slow\w*|walk\w* away|turn\w* away|stickhandle\w*|hang\w* about|mess\w*|hurry|reach\w*|drop\w*)\b",
+    re.IGNORECASE,
+)
+_TRY = re.compile(
+    r"\b(?:tr(?:y|ies|ied|ying)|attempt\w*|want(?:s|ed)? to|look(?:s|ing|ed) to|go(?:es|ing)? for (?:it|the|a|that)|gone for|went for|think(?:s|ing)? about|"
+    r"the (?:right )?idea|meant to|was going to|almost|nearly|not quite|just misses|half\b.*\b(?:of|a))\b",
+    re.IGNORECASE,
+)
+_FAIL = re.compile(
+    r"\b(?:picked|poked|intercepted|broken up|broke it up|blocked|knocked (?:down|away|off)|off target|no luck|nope|no good|no joy|fails?|failed|fumbl\w*|"
+    r"bobbl\w*|misses|missed|falls? short|too (?:hard|late|long|far|soft|heavy|short|high|slow)|in(?:to)? (?:his|her|the|their|your) (?:skates?|feet)|"
+    r"(?:doesn't|don't|didn't|never|won't|can't|couldn't|not) (?:get|gets|come|comes|work|make|makes|reach|connect|arrive|succeed|come off|go|there|quite|land|find|hold)\w*|"
+    r"never gets|comes to nothing|wrong weight|out of reach|hits? (?:a|the|his|her) (?:shin|stick|skate|leg|pad)|clipped|deflect\w*|rolls? off|bounces? (?:off|over)|"
+    r"over(?:shoots|skates|cooks)|turned over|the other way|gives? it away|loses? it|lost it|dies|ends up on|"
+    r"without success|one second late|a stride short|except|steals|stolen|gobbled|eaten|cut out|read it all the way)\b",
+    re.IGNORECASE,
+)
+_OTHER_TIMES = re.compile(
+    r"\blast (?:year|season|week|night|month|winter|summer|spring|saturday|sunday|monday|tuesday|wednesday|thursday|friday|time out)\b"
+    r"|\b(?:yesterday|in september|back in|years? ago|when i (?:was|played|coached)|used to|a month ago|the other (?:day|night))\b"
+    r"|\b(?:most|some|lots of|half the|other|half of the) (?:kids|players|guys|girls|folk|people|boys|teams|men|women|coaches|lads)\b"
+    r"|\b(?:kids|players|girls|boys|folk|fellows|people) (?:these days|your age|would|always|never)\b|\bmy (?:wife|own|son|daughter|mother|father|uncle|dad|mom|mum|brother|sister|dog|neighbou?r)\b",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class StatusCues:
+    """What the words around a mention say about how it came out."""
+
+    wish: bool
+    """It was wanted."""
+    negated: bool
+    """A negation stands in the words or right before them."""
+    praised_negation: bool
+    """The negation denies the failing: "never stops"."""
+    tried: bool
+    failed: bool
+    """It is told, in the sentence or the one after, that it did not come off."""
+    other_times: bool
+    """The sentence is about other people or another day."""
+
+
+def status_cues(talk: ParsedTalk, parsed: ParsedSentence, span: Span) -> StatusCues:
+    """Read the cues around a span of words."""
+    before = talk.text(Span(max(parsed.sentence.first, span.first - 14), span.first - 1)) if span.first > parsed.sentence.first else ""
+    inside = talk.text(span)
+    after = talk.text(Span(span.last + 1, min(parsed.sentence.last, span.last + 14))) if span.last < parsed.sentence.last else ""
+    near_before = _same_clause_before(before)
+    lead = f"{near_before} {inside}".strip()
+    wish = _wished(lead)
+    if not wish and parsed.index > 0 and len(parsed.pieces) <= 3:
+        wish = _carries_wish(talk, parsed)
+    negation = list(_NEGATION.finditer(" ".join([*near_before.split()[-4:], inside])))
+    negated = bool(negation)
+    praised = any(_STOPPING.search(lead[m.start() :][:60]) for m in _NEGATION.finditer(lead)) if negated else False
+    following = _next_sentence(talk, parsed)
+    tried = bool(_TRY.search(lead))
+    failed = bool(_FAIL.search(inside) or _FAIL.search(after) or (tried and _FAIL.search(following)))
+    return StatusCues(wish, negated, praised, tried, failed, bool(_OTHER_TIMES.search(parsed.sentence.text)))
+
+
+def _wished(text: str) -> bool:
+    without = _NO_WISH.sub(" ", text)
+    return bool(_WISH.search(without))
+
+
+def _same_clause_before(before: str) -> str:
+    """The words before that still govern: back to a full stop, or to a `but` or `so` that turns the talk."""
+    cut = max((m.end() for m in re.finditer(r"[.;!?]|\b(?:but|so|instead)\b", before, re.IGNORECASE)), default=0)
+    return before[cut:].strip()
+
+
+def _carries_wish(talk: ParsedTalk, parsed: ParsedSentence) -> bool:
+    """ "What could we do here? Just wait a second": a wish asked in the sentence before and answered with an order."""
+    earlier = talk.sentences[parsed.index - 1].sentence.text
+    first = next((t for t in parsed.doc if not t.is_punct and t.dep_ not in {"intj", "advmod", "cc"}), None)
+    imperative = first is not None and first.tag_ == "VB" and first.dep_ == "ROOT"
+    return imperative and (_wished(earlier) or "don't want" in earlier.lower() or "what could" in earlier.lower())
+
+
+def _next_sentence(talk: ParsedTalk, parsed: ParsedSentence) -> str:
+    return talk.sentences[parsed.index + 1].sentence.text if parsed.index + 1 < len(talk.sentences) else ""
+
+
+def decide_status(cues: StatusCues, tells: str, sure: float) -> str:
+    """The status of a call.
+
+    Args:
+        cues: what stands around it.
+        tells: the kind of wording it is told in (say, lacking or failing).
+        sure: 0..1, how sure that kind is.
+    """
+    if cues.wish:
+        return "missed"
+    if cues.negated and cues.praised_negation and not (tells == "lacking" and sure > 0.9):
+        return "executed"
+    if tells == "lacking" and sure >= 0.5:
+        return "missed"
+    if tells == "failing" and sure >= 0.5:
+        return "attempted"
+    if cues.tried and cues.failed:
+        return "attempted"
+    if cues.negated and not cues.praised_negation and tells != "say":
+        return "missed"
+    return "executed"

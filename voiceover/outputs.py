@@ -1,0 +1,118 @@
+"""The files that a log writes, all at once or not at all."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import tempfile
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from voiceover.breakdown import Breakdown
+from voiceover.errors import OutputError
+from voiceover.playhead.track import PlayheadTrack
+from voiceover.possession_log import instant
+from voiceover.speech.captions import write_vtt
+from voiceover.speech.transcript import Transcript
+
+LOG_COLUMNS = (
+    "possession", "principle_id", "principle", "family", "player", "role", "status", "executed", "attempted", "missed",
+    "clip_s", "narration_s", "quote", "mentions", "confidence", "tolerance_s", "reviewed",
+)  # fmt: skip
+MENTION_COLUMNS = (
+    "start_narration_s", "end_narration_s", "clip_s", "quote", "principle_id", "possession", "player", "role", "status",
+    "kind", "found_by", "confidence",
+)  # fmt: skip
+POSSESSION_COLUMNS = (
+    "possession", "player", "start_narration_s", "end_narration_s", "start_clip_s", "end_clip_s", "ended", "quote",
+)  # fmt: skip
+TOTAL_COLUMNS = ("what", "said", "found", "agrees", "narration_s", "quote", "why")
+
+
+def write_breakdown(breakdown: Breakdown, folder: Path) -> list[Path]:
+    """Write every file of a breakdown into a folder.
+
+    All are written under temporary names first, so that a full disk leaves the folder as it was.
+
+    Returns:
+        The files, in the order in which a reader would open them.
+    Raises:
+        OutputError: the folder cannot be made or written.
+    """
+    transcript = Transcript(tuple(breakdown.words), breakdown.recognised_by, breakdown.narration_duration_s, breaks=tuple(breakdown.breaks))
+    texts = {
+        "possession_log.csv": log_csv(breakdown),
+        "possessions.csv": possessions_csv(breakdown),
+        "mentions.csv": mentions_csv(breakdown),
+        "totals.csv": totals_csv(breakdown),
+        "transcript.vtt": write_vtt(transcript),
+        "breakdown.json": breakdown.to_json(),
+    }
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=folder, prefix=".unfinished-") as scratch:
+            for name, text in texts.items():
+                (Path(scratch) / name).write_text(text, encoding="utf-8", newline="\n")
+            for name in texts:
+                os.replace(Path(scratch) / name, folder / name)
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot be written ({error.strerror or error}); choose another folder with --out") from error
+    return [folder / name for name in texts]
+
+
+def log_csv(b: Breakdown) -> str:
+    """The text of possession_log.csv."""
+    return _table(LOG_COLUMNS, (
+        [
+            r.possession, r.principle_id, r.principle, r.family, r.player, r.role, r.status, r.executed, r.attempted,
+            r.missed, _s(r.clip_s), _s(r.narration_s), r.quote, r.mentions, f"{r.confidence:.2f}", _s(r.tolerance_s),
+            str(r.reviewed).lower(),
+        ]
+        for r in b.log
+    ))  # fmt: skip
+
+
+def mentions_csv(b: Breakdown) -> str:
+    """The text of mentions.csv."""
+    track = PlayheadTrack(tuple(b.playhead)) if b.playhead else None
+    lines = []
+    for m in b.mentions:
+        at = instant(track, m.start_narration_s)
+        lines.append([
+            _s(m.start_narration_s), _s(m.end_narration_s), _s(at.clip_s if at else None), m.quote, m.principle_id,
+            m.possession, m.player, m.role, m.status, m.kind, m.found_by, f"{m.confidence:.2f}",
+        ])  # fmt: skip
+    return _table(MENTION_COLUMNS, lines)
+
+
+def possessions_csv(b: Breakdown) -> str:
+    """The text of possessions.csv."""
+    return _table(POSSESSION_COLUMNS, (
+        [p.number, p.player, _s(p.start_narration_s), _s(p.end_narration_s), _s(start), _s(end), p.ended, p.quote]
+        for p, (start, end) in zip(b.possessions, b.possession_clip_times, strict=True)
+    ))  # fmt: skip
+
+
+def totals_csv(b: Breakdown) -> str:
+    """The text of totals.csv."""
+    return _table(TOTAL_COLUMNS, (
+        [
+            t.what, f"{t.said:g}", "" if t.found is None else f"{t.found:g}",
+            "" if t.agrees is None else str(t.agrees).lower(), _s(t.narration_s), t.quote, t.why,
+        ]
+        for t in b.totals
+    ))  # fmt: skip
+
+
+def _s(seconds: float | None) -> str:
+    return "" if seconds is None else f"{seconds:.3f}"
+
+
+def _table(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow(["" if v is None else v for v in row])
+    return out.getvalue()

