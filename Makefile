@@ -2,7 +2,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: test demo check
+.PHONY: test demo check score
 
 .venv/.installed: pyproject.toml
 	$(PYTHON) -m venv .venv
@@ -22,3 +22,6 @@ demo: .venv/.installed
 check: .venv/.installed
 	$(BIN)/ruff check .
 	$(BIN)/mypy
+
+score: .venv/.installed
+	$(BIN)/python -m voiceover.evaluation.marked

@@ -99,6 +99,11 @@ def open_media(path: Path) -> Iterator[InputContainer]:
     """
     check_is_file(path)
     try:
+        with path.open("rb") as file:
+            beginning = file.read(64)
+        # FFmpeg keeps asking for the parts of a live playlist for ever, even of those that it may not open.
+        if beginning.lstrip(b"\xef\xbb\xbf \r\n").startswith(b"#EXTM3U"):
+            raise MediaError(f"{path}: a text or a playlist, no recording; name the sound or video file itself")
         # Only this file: a recording that points to others, or into the network, is not followed.
         container = av.open(str(path), mode="r", metadata_errors="ignore", options={"protocol_whitelist": "file"})
     except PermissionError as error:
