@@ -30,6 +30,7 @@ from voiceover.speech.models import find_weights
 from voiceover.speech.saved_words import file_identity
 from voiceover.speech.transcribe import transcribe
 from voiceover.speech.transcript import Transcript
+from voiceover.talk_acts import ActClassifier
 from voiceover.totals import find_totals
 
 Progress = Callable[[str, float, float], None]
@@ -78,7 +79,9 @@ def log(narration: Path | str, options: LogOptions | None = None, *, progress: P
     clip_duration_s = _clip_duration(options)
     transcript = _words(narration, options, lexicon, roster, progress)
     talk = parse_talk(transcript)
-    possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus])
+    plain_encoder = load_encoder(adapted=False)
+    acts = ActClassifier(plain_encoder) if plain_encoder else None
+    possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=acts)
     mentions, warnings = find_mentions(talk, possessions, lexicon, roster, playhead)
     rows = build_log(mentions, lexicon, playhead)
     present = narration.exists()

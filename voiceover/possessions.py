@@ -6,14 +6,21 @@ and the playhead has a word in it: a new possession is rarely announced over a p
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+
+import numpy as np
+from numpy.typing import NDArray
 
 from voiceover.mentions.numbers import number_at, ordinal_at
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk
 from voiceover.playhead.track import PlayheadTrack
+from voiceover.talk_acts import ACTS, ActClassifier
 
 _UNIT = (
     r"(?:touch|touches|rep|reps|one|ones|possession|turn|go|look|part|shift|time|bit|puck|play|chance|retrieval|rush|entry|carry|battle|"
@@ -22,7 +29,7 @@ _UNIT = (
 _NUMBERED = re.compile(
     rf"^(?:(?:okay|ok|so|now|and|then|right|alright|well|here we go|all right|here's|here is|this is|that's|it's|on to|onto|next up|the|his|her|their|your|our|"
     rf"a|uh|um|but|ladies|boys|girls|guys|lads|good|yeah|moving on to|let's see|we go to|we come to|look at|take),?\s+)*"
-    rf"(?:(?:{_UNIT}|number|touch number|rep number)\s+(?P<card>[a-z0-9-]+)|(?P<ord>[a-z0-9]+)\s+(?:and last|{_UNIT}|part|,)|(?P<bare>[a-z]+),)",
+    rf"(?:(?:{_UNIT}|number|touch number|rep number)\s+(?P<card>[a-z0-9-]+)|(?P<ord>[a-z0-9]+(?:'s)?)\s+(?:and last|{_UNIT}|part|,)|(?P<bare>[a-z]+(?:'s)?)[,. ])",
     re.IGNORECASE,
 )
 _NEXT = re.compile(
@@ -58,13 +65,14 @@ _ENDED = [
     ("whistle", r"\b(?:whistle|offside|frozen|faceoff|out of play|under the jackets)\b"),
     ("pass", r"\b(?:pass|passes|gives? it|moves? it|dishes|feeds|slides it|over to|back to|up to|across to|finds|hits|puts it|short to)\b"),
 ]  # fmt: skip
-# What a beginning costs and what speaks for it, in nats. Fitted by hand on the 16 public narrations.
-COST_OF_BEGINNING = 2.6
-WORTH_OF_ORDINAL = 4.5
-WORTH_OF_CUE = 3.2
-WORTH_OF_FIRST_PLAY = 2.0
-COST_OF_REWIND = 2.5
-WORTH_OF_SUMMARY = 4.0
+_RUNNING = re.compile(r"\bthat(?:'s| is| makes)(?: it)? (?:one|two|three|four|five|six|seven|eight|nine|ten)\b", re.IGNORECASE)
+_JOINT = re.compile(r"(?:okay|ok|so|now|and then|alright|right|then|here|last|next)\b", re.IGNORECASE)
+# What the count says: a number that fits the count so far, or one that skips some. 2 and 3 are equally
+# good with each narration held out in turn; skipping for nothing is worse.
+WORTH_OF_FITTING_NUMBER = 3.0
+COST_OF_SKIPPED_NUMBER = 0.7
+# Two beginnings next to each other are rare: 2 of 56 in the public narrations.
+COST_OF_SHORT_POSSESSION = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,19 +93,23 @@ class Possession:
     """The sentence that opens it."""
 
 
-def split_possessions(talk: ParsedTalk, playhead: PlayheadTrack | None, *, players: Sequence[str] = ()) -> list[Possession]:
+def split_possessions(
+    talk: ParsedTalk, playhead: PlayheadTrack | None, *, players: Sequence[str] = (), acts: ActClassifier | None = None
+) -> list[Possession]:
     """Find the possessions of a talk.
 
     Args:
         talk: the parsed narration.
         playhead: where the clip stands; None where that is not known.
         players: names of the players in focus; the first is taken where only one is.
+        acts: judges what a sentence does in the talk; None where its weights are not installed.
     Returns:
         The possessions in order; none for no sentences.
     """
     if not talk.sentences:
         return []
-    starts, end = _best_path([_Evidence(talk, s, playhead) for s in talk.sentences])
+    evidence = gather_evidence(talk, playhead, acts)
+    starts, end = best_path(evidence, load_weights())
     out = []
     for number, first in enumerate(starts, start=1):
         last = (starts[number] if number < len(starts) else end) - 1
@@ -117,27 +129,69 @@ def split_possessions(talk: ParsedTalk, playhead: PlayheadTrack | None, *, playe
     return out
 
 
-class _Evidence:
+@dataclass(frozen=True, slots=True)
+class Evidence:
     """What one sentence says about where it stands in the talk."""
 
-    def __init__(self, talk: ParsedTalk, parsed: ParsedSentence, playhead: PlayheadTrack | None) -> None:
-        self.text = parsed.sentence.text
-        self.number = _number_of(self.text)
-        self.next = bool(_NEXT.search(self.text))
-        self.back = bool(_BACK.search(self.text))
-        self.reopen = bool(_REOPEN.search(self.text))
-        self.summary = bool(_SUMMARY.search(self.text))
-        self.clip_s: float | None = None
-        self.plays = False
-        if playhead is not None:
-            at = playhead.narration_to_clip((parsed.sentence.start_narration_s + parsed.sentence.end_narration_s) / 2)
-            begin = playhead.narration_to_clip(parsed.sentence.start_narration_s + 0.05)
-            self.clip_s = begin.clip_s if begin else None
-            self.plays = bool(at and at.rate > 0)
+    number: int | None
+    """The number under which it opens a possession; -1 for "last"; None for no such opening."""
+    features: tuple[float, ...]
+    """As named in FEATURES."""
+
+
+FEATURES = (
+    "next", "again", "reopen", "closing", "opening", "number", "cue", "back", "reopen_words", "summary", "rewound",
+    "plays", "played", "running_count", "joint", "short", "position", "past_end",
+)  # fmt: skip
+
+
+def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: ActClassifier | None) -> list[Evidence]:
+    """Look at every sentence: its words, what it does in the talk, and what the clip does meanwhile."""
+    texts = [s.sentence.text for s in talk.sentences]
+    judged = acts.judge(texts) if acts else np.full((len(texts), len(ACTS)), 1 / len(ACTS), np.float32)
+    out: list[Evidence] = []
+    furthest, played = -1.0, False
+    ends_s = _furthest(talk, playhead)
+    for i, parsed in enumerate(talk.sentences):
+        text = texts[i]
+        begin = playhead.narration_to_clip(parsed.sentence.start_narration_s + 0.05) if playhead else None
+        middle_s = (parsed.sentence.start_narration_s + parsed.sentence.end_narration_s) / 2
+        middle = playhead.narration_to_clip(middle_s) if playhead else None
+        rewound = begin is not None and begin.clip_s < furthest - 0.3
+        plays = bool(middle and middle.rate > 0)
+        number = _number_of(text)
+        features = (
+            *(float(np.log(p + 0.01)) for p in judged[i, :5]),
+            number is not None,
+            bool(_NEXT.search(text)),
+            bool(_BACK.search(text)),
+            bool(_REOPEN.search(text)),
+            bool(_SUMMARY.search(text)),
+            rewound,
+            plays,
+            played,
+            bool(i and _RUNNING.search(texts[i - 1])),
+            bool(_JOINT.match(text)),
+            len(text.split()) <= 6,
+            i / max(1, len(texts) - 1),
+            begin is not None and begin.clip_s >= ends_s - 0.5 and furthest >= ends_s - 0.5,
+        )
+        out.append(Evidence(number, tuple(map(float, features))))
+        played = plays
+        if begin is not None:
+            furthest = max(furthest, begin.clip_s)
+    return out
+
+
+def _furthest(talk: ParsedTalk, playhead: PlayheadTrack | None) -> float:
+    """The last clip second that is shown while somebody talks."""
+    if playhead is None:
+        return math.inf
+    at = [playhead.narration_to_clip(s.sentence.end_narration_s) for s in talk.sentences]
+    return max((a.clip_s for a in at if a), default=math.inf)
 
 
 def _number_of(text: str) -> int | None:
-    """The number under which a sentence opens a possession; -1 for "last", None for no such opening."""
     match = _NUMBERED.match(text)
     if not match:
         return None
@@ -145,7 +199,8 @@ def _number_of(text: str) -> int | None:
         word = match.group(group)
         if not word:
             continue
-        if word.lower() in {"last", "final"}:
+        word = word.lower().removesuffix("'s")
+        if word in {"last", "final"}:
             return -1
         ordinal = ordinal_at([word], 0)
         if ordinal:
@@ -157,56 +212,62 @@ def _number_of(text: str) -> int | None:
     return None
 
 
-def _best_path(evidence: Sequence[_Evidence]) -> tuple[list[int], int]:
-    """Starts of the possessions, and where the closing begins, by the cheapest way through the talk."""
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """Two linear models over FEATURES, fitted on the public narrations by evaluation/fit.py."""
+
+    begin: NDArray[np.float64]
+    """Log odds that a sentence inside the possessions begins one: shape (len(FEATURES) + 1,), the last is the constant."""
+    part: NDArray[np.float64]
+    """Log odds of opening, possession and closing: shape (3, len(FEATURES) + 1)."""
+
+
+@lru_cache(maxsize=1)
+def load_weights() -> Weights:
+    """The fitted numbers that ship with the tool."""
+    kept = json.loads(resources.files("voiceover").joinpath("fitted.json").read_text(encoding="utf-8"))["possessions"]
+    return Weights(np.array(kept["begin"]), np.array(kept["part"]))
+
+
+def best_path(evidence: Sequence[Evidence], weights: Weights) -> tuple[list[int], int]:
+    """Starts of the possessions and where the closing begins: the likeliest way opening → possessions → closing.
+
+    Returns:
+        At least one start, in order; and the index behind the last sentence of the last possession.
+    """
     n = len(evidence)
-    # best[k]: score of being inside possession k (0: the opening), with the starts so far.
-    best: dict[int, tuple[float, tuple[int, ...]]] = {0: (0.0, ())}
-    closing: list[tuple[float, tuple[int, ...], int]] = []
-    seen_clip = -1.0
+    x = np.array([[*e.features, 1.0] for e in evidence])
+    begin = x @ weights.begin
+    part = x @ weights.part.T
+    part = part - part.max(axis=1, keepdims=True)
+    part = part - np.log(np.exp(part).sum(axis=1, keepdims=True))
+    opening = np.concatenate([[0.0], np.cumsum(part[:, 0])])
+    closing = np.concatenate([np.cumsum(part[::-1, 2])[::-1], [0.0]])
+    # inside[k]: (score, starts) of the best way to stand in possession k at the sentence reached so far.
+    inside: dict[int, tuple[float, tuple[int, ...]]] = {}
+    best: tuple[float, tuple[int, ...], int] = (-math.inf, (0,), n)
     for i, e in enumerate(evidence):
-        rewound = e.clip_s is not None and e.clip_s < seen_clip - 0.3
-        if e.clip_s is not None:
-            seen_clip = max(seen_clip, e.clip_s)
         following: dict[int, tuple[float, tuple[int, ...]]] = {}
 
-        def offer(k: int, score: float, starts: tuple[int, ...], into: dict[int, tuple[float, tuple[int, ...]]] = following) -> None:
+        def offer(k: int, score: float, starts: tuple[int, ...], into: dict[int, tuple[float, tuple[int, ...]]]) -> None:
             if k not in into or score > into[k][0]:
                 into[k] = (score, starts)
 
-        for k, (score, starts) in best.items():
-            stay = 0.0
-            if k == 0 and e.plays:
-                stay -= WORTH_OF_FIRST_PLAY
-            offer(k, score + stay, starts)
-            if k > 0:
-                left = n - i
-                gain = (WORTH_OF_SUMMARY if e.summary else 0.0) + (WORTH_OF_SUMMARY - 1 if e.reopen else 0.0)
-                if e.plays and not rewound:
-                    gain -= 3.0
-                closing.append((score + gain - 1.5 - 0.35 * max(0, left - 4), starts, i))
-            begin = -COST_OF_BEGINNING if k else -0.5
-            if e.number is not None and (e.number == k + 1 or (e.number == -1 and k > 0)):
-                begin += WORTH_OF_ORDINAL
-            elif e.number is not None and k + 1 < e.number:
-                begin += WORTH_OF_ORDINAL / 2 - (e.number - k - 1)
-            if e.next and (e.number is None or e.number == -1):
-                begin += WORTH_OF_CUE
-            if e.back and not e.next and e.number is None:
-                begin -= 1.5
-            if rewound:
-                begin -= COST_OF_REWIND
-            if e.summary or e.reopen:
-                begin -= 2.0
-            if i and starts and i - starts[-1] < 2:
-                begin -= 1.0
-            offer(k + 1, score + begin, (*starts, i))
-        best = following
-    finished = [(score, starts, n) for k, (score, starts) in best.items() if k > 0] + closing
-    if not finished:
-        return [0], n
-    _, starts, end = max(finished, key=lambda f: (f[0], -f[2]))
-    return list(starts), end
+        offer(1, opening[i] + part[i, 1] + (1.0 if e.number == 1 else 0.0), (i,), following)
+        for k, (score, starts) in inside.items():
+            offer(k, score + part[i, 1], starts, following)
+            gain = float(begin[i])
+            if e.number is not None and e.number > 0:
+                skipped = abs(e.number - (k + 1))
+                gain += WORTH_OF_FITTING_NUMBER if skipped == 0 else -COST_OF_SKIPPED_NUMBER * skipped
+            if i - starts[-1] < 2:
+                gain -= COST_OF_SHORT_POSSESSION
+            offer(k + 1, score + part[i, 1] + gain, (*starts, i), following)
+        inside = following
+        for score, starts in inside.values():
+            if score + closing[i + 1] > best[0]:
+                best = (score + closing[i + 1], starts, i + 1)
+    return list(best[1]), best[2]
 
 
 def _how_ended(run: Sequence[ParsedSentence]) -> str:

@@ -28,13 +28,25 @@ SHA256 = "53aa51172d142c89d9012cce15ae4d6cc0ca6895895114379cacb4fab128d9db"
 LAYERS, HEADS, WIDTH = 6, 12, 384  # config.json of the model
 # Longer clauses are cut here; the model was trained on 128 word pieces (its model card).
 MAX_PIECES = 64
-_PREPARED = "encoder-v1"
+# The layers that the adapter changes, in every block.
+ADAPTED = tuple(
+    "encoder.layer.{layer}." + n
+    for n in (
+        "attention.self.query", "attention.self.key", "attention.self.value", "attention.output.dense",
+        "intermediate.dense", "output.dense",
+    )
+)  # fmt: skip
+ADAPTER = Path(__file__).with_name("encoder_adapter.npz")
+"""What the encoder learnt of coaches' language, made by evaluation/train_adapter.py from the shipped lexicon alone."""
+_PREPARED = "encoder-v2"
 
 
 class Encoder:
     """Turns texts into unit vectors whose dot product is nearness of meaning."""
 
     def __init__(self, folder: Path, *, threads: int = 1) -> None:
+        self.digest = folder.name
+        """Identifies the weights: what is made with these vectors is kept under it."""
         import ctranslate2
         from tokenizers import Tokenizer
 
@@ -82,29 +94,34 @@ def packaged_weights() -> Path | None:
     return folder if (folder / "model.safetensors").is_file() else None
 
 
-@lru_cache(maxsize=2)
-def load_encoder(*, threads: int = 1) -> Encoder | None:
+@lru_cache(maxsize=4)
+def load_encoder(*, threads: int = 1, adapted: bool = True) -> Encoder | None:
     """The encoder, prepared on first use; None where the weights package is not installed.
+
+    Args:
+        threads: processor threads.
+        adapted: with the adapter that learnt coaches' language from the lexicon; without it, the packaged weights as they are.
 
     Raises:
         WeightsError: the package's file is not the pinned one, or the cache cannot be written.
     """
     source = packaged_weights()
-    return None if source is None else Encoder(prepare_encoder(source), threads=threads)
+    return None if source is None else Encoder(prepare_encoder(source, adapted=adapted), threads=threads)
 
 
-def prepare_encoder(source: Path, folder: Path | None = None) -> Path:
+def prepare_encoder(source: Path, folder: Path | None = None, *, adapted: bool = True) -> Path:
     """Convert the packaged weights once; later calls find them in the cache.
 
     Args:
         source: folder with model.safetensors, vocab.txt and tokenizer.json.
         folder: where to put the result; the cache if None.
+        adapted: whether the adapter is added.
     Returns:
         The folder of the converted weights (8-bit, 23 MB).
     Raises:
         WeightsError: the weights are not the pinned ones.
     """
-    folder = folder or cache_folder() / f"{_PREPARED}-{SHA256[:12]}"
+    folder = folder or cache_folder() / f"{_PREPARED}-{encoder_digest(adapted)[:12]}"
     if (folder / "model.bin").is_file() and (folder / "tokenizer.json").is_file():
         return folder
     weights = source / "model.safetensors"
@@ -115,7 +132,7 @@ def prepare_encoder(source: Path, folder: Path | None = None) -> Path:
     with tempfile.TemporaryDirectory(dir=folder.parent) as scratch:
         made = Path(scratch) / "made"
         made.mkdir()
-        _convert(weights, source / "vocab.txt", made)
+        _convert(weights, source / "vocab.txt", made, adapted)
         shutil.copy(source / "tokenizer.json", made / "tokenizer.json")
         try:
             os.replace(made, folder)
@@ -125,11 +142,24 @@ def prepare_encoder(source: Path, folder: Path | None = None) -> Path:
     return folder
 
 
-def _convert(weights: Path, vocabulary: Path, folder: Path) -> None:
+@lru_cache(maxsize=2)
+def encoder_digest(adapted: bool) -> str:
+    """Identifies the encoder: the packaged weights and the adapter together, as hexadecimal digits."""
+    adapter = ADAPTER.read_bytes() if adapted and ADAPTER.is_file() else b""
+    return hashlib.sha256(SHA256.encode() + adapter).hexdigest()
+
+
+def _convert(weights: Path, vocabulary: Path, folder: Path, adapted: bool) -> None:
     from ctranslate2.specs import common_spec, transformer_spec
     from safetensors.numpy import load_file
 
     tensors = {k: v.astype(np.float32) for k, v in load_file(weights).items() if v.dtype != np.int64}
+
+    if adapted and ADAPTER.is_file():
+        adapter = np.load(ADAPTER)
+        for name in (n.format(layer=i) for i in range(LAYERS) for n in ADAPTED):
+            a, b = (adapter[f"{name}.{part}"].astype(np.float32) for part in "ab")
+            tensors[f"{name}.weight"] += b @ a
 
     encoder = transformer_spec.TransformerEncoderSpec(
         LAYERS,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from voiceover.cache import cache_folder
 from voiceover.lexicon.model import WORDING_KINDS, Lexicon
 from voiceover.lexicon.wording import plain_text
-from voiceover.mentions.encoder import SHA256, Encoder
+from voiceover.mentions.encoder import Encoder
 
 NOTHING = ""
 """The class of talk that tells no principle."""
@@ -92,7 +92,7 @@ class MeaningFinder:
 def load_head(lexicon: Lexicon, encoder: Encoder, *, cache: Path | None = None) -> Head:
     """The head of a lexicon, from the cache or trained now."""
     folder = cache or cache_folder()
-    path = folder / f"{_FORMAT}-{SHA256[:8]}-{lexicon.digest()[:16]}.npz"
+    path = folder / f"{_FORMAT}-{encoder.digest}-{lexicon.digest()[:16]}.npz"
     if path.is_file():
         kept = np.load(path)
         labels = tuple((str(a), str(b)) for a, b in kept["labels"])

@@ -112,7 +112,7 @@ def number_in(text: str) -> int | None:
         words[-1] = _ORDINALS_BACK[last]
     elif last.endswith("ieth"):
         words[-1] = last[:-4] + "y"
-    elif last.endswith("th") and last[:-2] in ONES:
+    elif last.endswith("th") and last[:-2] in (*ONES, "hundred"):
         words[-1] = last[:-2]
     total, part = 0, 0
     previous = ""
