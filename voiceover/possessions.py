@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from voiceover.mentions.numbers import number_at, ordinal_at
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk
 from voiceover.playhead.track import PlayheadTrack
-from voiceover.talk_acts import ACTS, ActClassifier
 
 _UNIT = (
     r"(?:touch|touches|rep|reps|one|ones|possession|turn|go|look|part|shift|time|bit|puck|play|chance|retrieval|rush|entry|carry|battle|"
@@ -94,7 +93,7 @@ class Possession:
 
 
 def split_possessions(
-    talk: ParsedTalk, playhead: PlayheadTrack | None, *, players: Sequence[str] = (), acts: ActClassifier | None = None
+    talk: ParsedTalk, playhead: PlayheadTrack | None, *, players: Sequence[str] = (), acts: NDArray[np.float32]
 ) -> list[Possession]:
     """Find the possessions of a talk.
 
@@ -102,7 +101,7 @@ def split_possessions(
         talk: the parsed narration.
         playhead: where the clip stands; None where that is not known.
         players: names of the players in focus; the first is taken where only one is.
-        acts: judges what a sentence does in the talk; None where its weights are not installed.
+        acts: what each sentence does in the talk, shape (sentences, 6), in the order of ACTS.
     Returns:
         The possessions in order; none for no sentences.
     """
@@ -145,10 +144,9 @@ FEATURES = (
 )  # fmt: skip
 
 
-def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: ActClassifier | None) -> list[Evidence]:
+def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDArray[np.float32]) -> list[Evidence]:
     """Look at every sentence: its words, what it does in the talk, and what the clip does meanwhile."""
     texts = [s.sentence.text for s in talk.sentences]
-    judged = acts.judge(texts) if acts else np.full((len(texts), len(ACTS)), 1 / len(ACTS), np.float32)
     out: list[Evidence] = []
     furthest, played = -1.0, False
     ends_s = _furthest(talk, playhead)
@@ -161,7 +159,7 @@ def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: ActC
         plays = bool(middle and middle.rate > 0)
         number = _number_of(text)
         features = (
-            *(float(np.log(p + 0.01)) for p in judged[i, :5]),
+            *(float(np.log(p + 0.01)) for p in acts[i, :5]),
             number is not None,
             bool(_NEXT.search(text)),
             bool(_BACK.search(text)),

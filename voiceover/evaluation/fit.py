@@ -9,6 +9,7 @@ import json
 import sys
 import tempfile
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,15 +17,24 @@ import numpy as np
 from sklearn.linear_model import LogisticRegression
 
 from voiceover.evaluation.marked import ROOT, prepare
+from voiceover.lexicon.io import load_lexicon
+from voiceover.lexicon.model import Lexicon
+from voiceover.mentions.candidates import Candidate, gather_candidates
 from voiceover.mentions.encoder import load_encoder
+from voiceover.mentions.meaning import MeaningFinder
+from voiceover.mentions.merge import Judge, decide
 from voiceover.mentions.parse import ParsedTalk, parse_talk
+from voiceover.mentions.people import PeopleResolver
+from voiceover.mentions.phrases import PhraseFinder
 from voiceover.playhead.track import PlayheadTrack, read_playhead
-from voiceover.possessions import Evidence, Weights, best_path, gather_evidence
+from voiceover.possessions import Evidence, Possession, Weights, best_path, gather_evidence
+from voiceover.roster import Player, Roster
 from voiceover.speech.captions import read_transcript
 from voiceover.talk_acts import ActClassifier
 
 # Inverse regularisation; best of 0.1, 0.3, 1 and 3 with each narration held out in turn.
 BEGIN_C, PART_C = 0.3, 1.0
+JUDGE_C = 0.3
 FITTED = Path(__file__).resolve().parents[1] / "fitted.json"
 
 
@@ -72,23 +82,112 @@ def agreement(marked: Sequence[tuple[dict[str, Any], list[Evidence]]], weights: 
     return exact, float(np.mean(shares))
 
 
+@dataclass(frozen=True, slots=True)
+class MarkedTalk:
+    """One marked narration with all that the fits look at."""
+
+    doc: dict[str, Any]
+    talk: ParsedTalk
+    evidence: list[Evidence]
+    candidates: list[Candidate]
+
+    def is_marked(self) -> list[bool]:
+        """For each candidate whether its sentence is marked with its principle."""
+        marks = {(m["sentence"], m["principle"]) for m in self.doc["mentions"]}
+        return [(c.sentence, c.principle_id) in marks for c in self.candidates]
+
+
+def look_at(folder: Path, lexicon: Lexicon, finder: MeaningFinder, acts: ActClassifier) -> list[MarkedTalk]:
+    """Read the marked narrations of a folder as the pipeline would, up to the decisions."""
+    phrases = PhraseFinder(lexicon)
+    out = []
+    for doc, talk, track in load_narrations(folder):
+        judged = acts.judge([s.sentence.text for s in talk.sentences])
+        players = [
+            Player(p["name"], str(p.get("number", "")), p.get("team", ""), bool(p.get("focus")), nicknames=tuple(p.get("nicknames", ())))
+            for p in doc["roster"]
+        ]
+        people = PeopleResolver(talk, Roster(tuple(players)), lexicon)
+        references = [people.references(s.index) for s in talk.sentences]
+        # The true possessions, so that the fit of the mentions does not learn the faults of the other fit.
+        spans = [
+            Possession(p["n"], p["first"], p["last"], talk.sentences[p["first"]].sentence.start_narration_s,
+                       talk.sentences[p["last"]].sentence.end_narration_s)
+            for p in doc["possessions"]
+        ]  # fmt: skip
+        candidates = gather_candidates(talk, finder, phrases.find(talk), references, judged, spans)
+        out.append(MarkedTalk(doc, talk, gather_evidence(talk, track, judged), candidates))
+    return out
+
+
+def fit_mentions(marked: Sequence[MarkedTalk]) -> Judge:
+    """Fit the model that decides over candidates."""
+    x = np.array([c.features for m in marked for c in m.candidates])
+    y = [right for m in marked for right in m.is_marked()]
+    mean, scale = x.mean(axis=0), x.std(axis=0) + 1e-9
+    model = LogisticRegression(C=JUDGE_C, max_iter=5000).fit((x - mean) / scale, y)
+    return Judge(mean, scale, model.coef_[0], float(model.intercept_[0]))
+
+
+def sentence_f1(marked: Sequence[MarkedTalk], judges: Sequence[Judge]) -> tuple[float, float, float]:
+    """Precision, recall and F1 of (sentence, principle) pairs: a quick stand-in for the scorer."""
+    hit = found = gold = 0
+    for m, judge in zip(marked, judges, strict=True):
+        accepted, _ = decide(m.candidates, judge)
+        mine = {(m.talk.sentence_of_word[p.first], p.principle_id) for p in accepted}
+        marks = {(k["sentence"], k["principle"]) for k in m.doc["mentions"]}
+        hit, found, gold = hit + len(mine & marks), found + len(mine), gold + len(marks)
+    precision, recall = hit / max(1, found), hit / max(1, gold)
+    return precision, recall, 2 * precision * recall / max(1e-9, precision + recall)
+
+
+def reliability(marked: Sequence[MarkedTalk], judges: Sequence[Judge]) -> tuple[float, list[tuple[float, float, int]]]:
+    """Expected calibration error, and (mean confidence, share right, count) in ten bins of confidence."""
+    sure = np.concatenate([j.confidence(m.candidates) for m, j in zip(marked, judges, strict=True)])
+    right = np.array([r for m in marked for r in m.is_marked()])
+    table, error = [], 0.0
+    for low in np.arange(0.0, 1.0, 0.1):
+        inside = (sure >= low) & (sure < low + 0.1 + 1e-9)
+        if inside.any():
+            table.append((float(sure[inside].mean()), float(right[inside].mean()), int(inside.sum())))
+            error += abs(table[-1][0] - table[-1][1]) * inside.mean()
+    return error, table
+
+
 def main() -> None:
     """Fit on the public narrations, say how it generalises, and write the numbers."""
-    encoder = load_encoder(adapted=False)
-    if encoder is None:
+    plain, adapted = load_encoder(adapted=False), load_encoder()
+    if plain is None or adapted is None:
         sys.exit("the weights package is not installed")
-    acts = ActClassifier(encoder)
-    public, own = (
-        [(doc, gather_evidence(talk, track, acts)) for doc, talk, track in load_narrations(ROOT / name)]
-        for name in ("public", "own")
-    )
-    held = [agreement([public[i]], fit_possessions(public[:i] + public[i + 1 :])) for i in range(len(public))]
+    lexicon, acts = load_lexicon(), ActClassifier(plain)
+    finder = MeaningFinder(lexicon, adapted)
+    public, own = (look_at(ROOT / name, lexicon, finder, acts) for name in ("public", "own"))
+    pairs = [(m.doc, m.evidence) for m in public]
+    rest = [pairs[:i] + pairs[i + 1 :] for i in range(len(pairs))]
+    held = [agreement([pairs[i]], fit_possessions(rest[i])) for i in range(len(pairs))]
     print(f"possessions, each public narration held out in turn: {sum(h[0] for h in held)} of {len(held)} exact,"
           f" overlap {np.mean([h[1] for h in held]):.2f}")  # fmt: skip
-    weights = fit_possessions(public)
-    print("public, fitted:", agreement(public, weights), "own, not used:", agreement(own, weights))
-    kept = json.loads(FITTED.read_text(encoding="utf-8")) if FITTED.exists() else {}
-    kept["possessions"] = {"begin": np.round(weights.begin, 4).tolist(), "part": np.round(weights.part, 4).tolist()}
+    weights = fit_possessions(pairs)
+    print("public, fitted:", agreement(pairs, weights), "own, not used:", agreement([(m.doc, m.evidence) for m in own], weights))
+    judges = [fit_mentions(public[:i] + public[i + 1 :]) for i in range(len(public))]
+    judge = fit_mentions(public)
+    for name, figures in (
+        ("public, held out in turn", sentence_f1(public, judges)),
+        ("public, fitted", sentence_f1(public, [judge] * len(public))),
+        ("own, not used", sentence_f1(own, [judge] * len(own))),
+    ):
+        print(f"mentions by sentence, {name}: P {figures[0]:.3f} R {figures[1]:.3f} F1 {figures[2]:.3f}")
+    error, table = reliability(public, judges)
+    print(f"expected calibration error, held out in turn: {error:.3f}")
+    for sure, right, count in table:
+        print(f"  said {sure:.2f}  right {right:.2f}  of {count}")
+    kept = {
+        "possessions": {"begin": np.round(weights.begin, 4).tolist(), "part": np.round(weights.part, 4).tolist()},
+        "mentions": {
+            "mean": np.round(judge.mean, 4).tolist(), "scale": np.round(judge.scale, 4).tolist(),
+            "weights": np.round(judge.weights, 4).tolist(), "constant": round(judge.constant, 4),
+        },
+    }  # fmt: skip
     FITTED.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
 
 

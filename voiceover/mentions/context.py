@@ -6,14 +6,12 @@ import dataclasses
 import re
 from collections.abc import Sequence
 
-from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.model import STATUSES, Mention, Proposal
 from voiceover.mentions.parse import ParsedTalk, Span
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.status import decide_status, status_cues
 from voiceover.playhead.track import PlayheadTrack
 from voiceover.possessions import Possession
-from voiceover.roster import Roster
 
 _PREVIEW = re.compile(
     r"\b(?:will|going to|gonna|about to|watch (?:for|if|when|whether|how|what)|look (?:for|out for)|see if|in a (?:second|moment)|before (?:i|this|we)|"
@@ -23,18 +21,15 @@ _PREVIEW = re.compile(
 
 
 def mentions_of(
-    talk: ParsedTalk, accepted: Sequence[Proposal], possessions: Sequence[Possession], roster: Roster, lexicon: Lexicon,
+    talk: ParsedTalk, accepted: Sequence[Proposal], possessions: Sequence[Possession], people: PeopleResolver,
     playhead: PlayheadTrack | None,
 ) -> list[Mention]:  # fmt: skip
     """Make mentions of accepted proposals, in order of the talk."""
-    people = PeopleResolver(talk, roster, lexicon)
     out: list[Mention] = []
     for p in accepted:
         span = Span(p.first, p.last)
         parsed = talk.sentences[talk.sentence_of_word[p.first]]
         cues = status_cues(talk, parsed, span)
-        if cues.other_times and not cues.wish:
-            continue
         possession = next((q for q in possessions if q.first_sentence <= parsed.index <= q.last_sentence), None)
         doer = people.doer(parsed.index, span)
         words = talk.transcript.words

@@ -1,34 +1,39 @@
 """The finder by meaning: clauses against the lexicon's wordings, through sentence embeddings and a trained head.
 
-The wordings are the only training data: a coach who adds one teaches the finder. The head is a few hundred kB of numbers,
-made again in seconds whenever the lexicon changes and kept in the cache under the lexicon's digest.
+The wordings are the only training data: a coach who adds one teaches the finder. The head and the wordings' vectors are made
+again in seconds whenever the lexicon changes, and kept in the cache under the lexicon's digest.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import yaml
 from numpy.typing import NDArray
 
 from voiceover.cache import cache_folder
+from voiceover.lexicon.io import shipped_lexicon_path
 from voiceover.lexicon.model import WORDING_KINDS, Lexicon
 from voiceover.lexicon.wording import plain_text
 from voiceover.mentions.encoder import Encoder
 
 NOTHING = ""
 """The class of talk that tells no principle."""
-# Inverse regularisation of the head; best of 1, 3, 10, 30 on the public corpus (benchmarks/understanding.py).
+# Inverse regularisation of the head; best of 1, 3, 10 and 30 on the public narrations.
 HEAD_C = 10.0
-_FORMAT = "head-v2"
+# Similarity of a text to a principle without wordings: below any real cosine.
+NO_WORDING = -1.0
+_FORMAT = "head-v4"
 
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """A linear classifier over sentence embeddings."""
+    """A linear classifier over sentence embeddings, and the lines that it learnt from."""
 
     weights: NDArray[np.float32]
     """Shape (384, k)."""
@@ -36,6 +41,10 @@ class Head:
     """Shape (k,)."""
     labels: tuple[tuple[str, str], ...]
     """(principle id, kind of wording) of each class; the id is NOTHING for talk without a principle."""
+    vectors: NDArray[np.float32]
+    """Embeddings of the training lines, shape (lines, 384)."""
+    label_of_line: NDArray[np.int64]
+    """For each training line the index of its class, shape (lines,)."""
 
     def probabilities(self, vectors: NDArray[np.float32]) -> NDArray[np.float32]:
         """Probability of each class, shape (n, k), for vectors of shape (n, 384)."""
@@ -43,6 +52,22 @@ class Head:
         logits -= logits.max(axis=1, keepdims=True)
         exps = np.exp(logits)
         return np.asarray(exps / exps.sum(axis=1, keepdims=True), np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What the finder thinks of n texts."""
+
+    probability: NDArray[np.float32]
+    """That a text tells a principle, shape (n, principles)."""
+    nothing: NDArray[np.float32]
+    """That it tells none, shape (n,)."""
+    kinds: NDArray[np.float32]
+    """As which kind of wording it would be told, shape (n, principles, 3), in the order of WORDING_KINDS."""
+    nearest: NDArray[np.float32]
+    """Cosine to the nearest wording of each principle, shape (n, principles)."""
+    nearest_nothing: NDArray[np.float32]
+    """Cosine to the nearest line of talk about nothing, shape (n,)."""
 
 
 def training_lines(lexicon: Lexicon) -> list[tuple[str, str, str]]:
@@ -62,56 +87,82 @@ def training_lines(lexicon: Lexicon) -> list[tuple[str, str, str]]:
     return lines
 
 
+def talk_lines() -> list[str]:
+    """How coaches move through a talk: lines that tell no principle, of any sport."""
+    acts = yaml.safe_load(shipped_lexicon_path("talk").read_text(encoding="utf-8"))
+    return [line for lines in acts.values() if isinstance(lines, list) for line in lines]
+
+
 class MeaningFinder:
     """Judges runs of words by what they mean."""
 
     def __init__(self, lexicon: Lexicon, encoder: Encoder, *, cache: Path | None = None) -> None:
         self._encoder = encoder
-        self.head = load_head(lexicon, encoder, cache=cache)
-        ids = sorted({i for i, _ in self.head.labels if i != NOTHING})
-        self.ids = tuple(ids)
-        self._columns = [[c for c, (i, _) in enumerate(self.head.labels) if i == pid] for pid in ids]
+        self._head = load_head(lexicon, encoder, cache=cache)
+        labels = self._head.labels
+        self.ids = tuple(sorted({i for i, _ in labels if i != NOTHING}))
+        self._columns = [[c for c, (i, _) in enumerate(labels) if i == pid] for pid in self.ids]
+        self._nothing = [c for c, (i, _) in enumerate(labels) if i == NOTHING]
+        self._lines = [np.flatnonzero(np.isin(self._head.label_of_line, columns)) for columns in self._columns]
+        self._nothing_lines = np.flatnonzero(np.isin(self._head.label_of_line, self._nothing))
 
-    def judge(self, texts: Sequence[str]) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-        """How likely each text tells each principle.
-
-        Returns:
-            probabilities, float32 of shape (n, len(ids)); the kind that each would be told as, float32 of shape
-            (n, len(ids), 3) in the order of WORDING_KINDS; and the embeddings, shape (n, 384).
-        """
+    def judge(self, texts: Sequence[str]) -> Judgement:
+        """How likely each text tells each principle."""
         vectors = self._encoder.embed([t.lower() for t in texts])
-        each = self.head.probabilities(vectors)
+        each = self._head.probabilities(vectors)
         kinds = np.zeros((len(texts), len(self.ids), len(WORDING_KINDS)), np.float32)
-        for i, columns in enumerate(self._columns):
+        nearest = np.full((len(texts), len(self.ids)), NO_WORDING, np.float32)
+        for i, (columns, lines) in enumerate(zip(self._columns, self._lines, strict=True)):
             for c in columns:
-                kinds[:, i, WORDING_KINDS.index(self.head.labels[c][1])] = each[:, c]
+                kinds[:, i, WORDING_KINDS.index(self._head.labels[c][1])] = each[:, c]
+            if len(texts):
+                nearest[:, i] = (vectors @ self._head.vectors[lines].T).max(axis=1)
+        nothing_near = vectors @ self._head.vectors[self._nothing_lines].T
         total = kinds.sum(axis=2)
-        return total, kinds / np.maximum(total[:, :, None], 1e-9), vectors
+        return Judgement(
+            total,
+            each[:, self._nothing].sum(axis=1),
+            kinds / np.maximum(total[:, :, None], 1e-9),
+            nearest,
+            nothing_near.max(axis=1, initial=NO_WORDING),
+        )
 
 
 def load_head(lexicon: Lexicon, encoder: Encoder, *, cache: Path | None = None) -> Head:
     """The head of a lexicon, from the cache or trained now."""
     folder = cache or cache_folder()
-    path = folder / f"{_FORMAT}-{encoder.digest}-{lexicon.digest()[:16]}.npz"
+    digest = hashlib.sha256("\n".join([lexicon.digest(), encoder.digest, *talk_lines()]).encode()).hexdigest()[:16]
+    path = folder / f"{_FORMAT}-{digest}.npz"
     if path.is_file():
         kept = np.load(path)
         labels = tuple((str(a), str(b)) for a, b in kept["labels"])
-        return Head(kept["weights"], kept["bias"], labels)
+        return Head(kept["weights"], kept["bias"], labels, kept["vectors"].astype(np.float32), kept["label_of_line"])
     head = train_head(lexicon, encoder)
     folder.mkdir(parents=True, exist_ok=True)
     unfinished = path.with_suffix(f".{os.getpid()}.npz")
-    np.savez(unfinished, weights=head.weights, bias=head.bias, labels=np.array(head.labels))
+    np.savez(
+        unfinished,
+        weights=head.weights,
+        bias=head.bias,
+        labels=np.array(head.labels),
+        vectors=head.vectors.astype(np.float16),
+        label_of_line=head.label_of_line,
+    )
     os.replace(unfinished, path)
     return head
 
 
 def train_head(lexicon: Lexicon, encoder: Encoder) -> Head:
-    """Train the head on the lexicon's wordings alone."""
+    """Train the head on the lexicon's wordings, and on talk about nothing, alone."""
     from sklearn.linear_model import LogisticRegression
 
-    lines = training_lines(lexicon)
+    lines = training_lines(lexicon) + [(text, NOTHING, "say") for text in talk_lines()]
     vectors = encoder.embed([text.lower() for text, _, _ in lines])
     labels = sorted({(i, k) for _, i, k in lines})
-    model = LogisticRegression(C=HEAD_C, max_iter=300, class_weight="balanced")
-    model.fit(vectors, [labels.index((i, k)) for _, i, k in lines])
-    return Head(model.coef_.T.astype(np.float32), model.intercept_.astype(np.float32), tuple(labels))
+    label_of_line = np.array([labels.index((i, k)) for _, i, k in lines])
+    # Balanced, so that a principle with few wordings weighs as much as one with many.
+    model = LogisticRegression(C=HEAD_C, max_iter=400, class_weight="balanced")
+    model.fit(vectors, label_of_line)
+    return Head(
+        model.coef_.T.astype(np.float32), model.intercept_.astype(np.float32), tuple(labels), vectors, label_of_line
+    )

@@ -1,80 +1,106 @@
-"""One decision over all proposals: what becomes a mention, and what is rejected and why."""
+"""One decision over all candidates: what becomes a mention, and what is rejected and why."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+
 import numpy as np
+from numpy.typing import NDArray
 
-from voiceover.lexicon.model import WORDING_KINDS
-from voiceover.mentions.meaning import MeaningFinder
+from voiceover.mentions.candidates import Candidate
 from voiceover.mentions.model import Proposal, Rejected
-from voiceover.mentions.parse import ParsedTalk, Span, runs_of_pieces
+from voiceover.mentions.parse import Span
 
-# A run of clauses is proposed from this probability on. Best of 0.3 to 0.7 on the public corpus.
-MIN_MEANING = 0.45
-# A phrase alone needs two words that carry a picture (0.4 + 0.2 for each).
+# Accepted from this probability on: best F1 with each public narration held out in turn, flat from 0.3 to 0.45.
+MIN_CONFIDENCE = 0.38
+# Where the words of a surer mention of another principle are shared, this much is needed to stand beside it.
+MIN_BESIDE = 0.7
+# Two exact phrases of one principle in a sentence are two mentions where at least so many words lie between.
+WORDS_BETWEEN = 4
+# Without meaning weights a phrase needs two words that carry a picture (0.4 + 0.2 for each).
 MIN_PHRASE = 0.75
-# Where words of one principle lie inside those of another, the weaker needs this much to stand beside the stronger.
-MIN_BESIDE = 0.6
 
 
-def propose_by_meaning(talk: ParsedTalk, finder: MeaningFinder) -> list[Proposal]:
-    """Every run of clauses that may tell a principle; the best run of each principle within a sentence."""
-    spans: list[tuple[int, Span]] = [(s.index, span) for s in talk.sentences for span in runs_of_pieces(s)]
-    if not spans:
-        return []
-    probabilities, kinds, _ = finder.judge([talk.text(span) for _, span in spans])
-    best: dict[tuple[int, int], tuple[float, int]] = {}
-    for row, column in zip(*np.nonzero(probabilities >= MIN_MEANING / 2), strict=True):
-        key = (spans[row][0], int(column))
-        score = float(probabilities[row, column])
-        # Of two runs that say it about equally well, the shorter is the quote.
-        rank = score - 0.004 * len(spans[row][1])
-        if key not in best or rank > best[key][0]:
-            best[key] = (rank, int(row))
-    out = []
-    for (_, column), (_, row) in best.items():
-        span = spans[row][1]
-        tells = WORDING_KINDS[int(kinds[row, column].argmax())]
-        score = float(probabilities[row, column])
-        out.append(Proposal(finder.ids[column], span.first, span.last, score, "meaning", tells))
-    return out
+@dataclass(frozen=True, slots=True)
+class Judge:
+    """A logistic model over the candidates' features, fitted on the public narrations by evaluation/fit.py."""
+
+    mean: NDArray[np.float64]
+    scale: NDArray[np.float64]
+    weights: NDArray[np.float64]
+    constant: float
+
+    def confidence(self, candidates: Sequence[Candidate]) -> NDArray[np.float64]:
+        """Probability that each candidate is a mention, shape (n,)."""
+        if not candidates:
+            return np.zeros(0)
+        x = (np.array([c.features for c in candidates]) - self.mean) / self.scale
+        return np.asarray(1 / (1 + np.exp(-(x @ self.weights + self.constant))))
 
 
-def merge(talk: ParsedTalk, phrases: list[Proposal], meanings: list[Proposal]) -> tuple[list[Proposal], list[Rejected]]:
-    """Decide.
+@lru_cache(maxsize=1)
+def load_judge() -> Judge:
+    """The fitted numbers that ship with the tool."""
+    kept = json.loads(resources.files("voiceover").joinpath("fitted.json").read_text(encoding="utf-8"))["mentions"]
+    return Judge(np.array(kept["mean"]), np.array(kept["scale"]), np.array(kept["weights"]), float(kept["constant"]))
 
-    Args:
-        talk: the parsed narration.
-        phrases: proposals of the phrase finder.
-        meanings: proposals of the finder by meaning; none where its weights are not installed.
+
+def decide(
+    candidates: Sequence[Candidate], judge: Judge, *, min_confidence: float = MIN_CONFIDENCE
+) -> tuple[list[Proposal], list[Rejected]]:
+    """Accept the surest first; what shares its words with a surer one must be sure itself.
+
     Returns:
-        The accepted proposals in order, each with the finders that agree in `found_by` and their joint score, and the
-        rejected ones with the reason. Together they are all proposals, a phrase and a meaning that agree counting once.
+        The accepted mentions in order of the talk, score being the calibrated confidence, and the rejected with the
+        reason. Every candidate is in one of the two.
     """
-    by_meaning = {(talk.sentence_of_word[p.first], p.principle_id): p for p in meanings}
-    joined: list[Proposal] = []
-    rejected: list[Rejected] = []
-    used = set()
-    for p in phrases:
-        key = (talk.sentence_of_word[p.first], p.principle_id)
-        other = by_meaning.get(key)
-        if other is not None:
-            used.add(key)
-            score = 1 - (1 - p.score * 0.8) * (1 - other.score)
-            joined.append(Proposal(p.principle_id, p.first, p.last, score, "phrase+meaning", p.tells if p.tells != "say" else other.tells, p.wording))
-        else:
-            joined.append(p)
-    joined += [p for key, p in by_meaning.items() if key not in used]
+    confidence = judge.confidence(candidates)
     accepted: list[Proposal] = []
-    for p in sorted(joined, key=lambda p: -p.score):
-        needed = MIN_PHRASE if p.found_by == "phrase" else MIN_MEANING
-        span = Span(p.first, p.last)
-        if p.score < needed:
-            rejected.append(Rejected(p, f"score {p.score:.2f} under {needed:.2f}"))
+    taken: list[tuple[Span, str]] = []
+    rejected: list[Rejected] = []
+    for i in np.argsort(-confidence, kind="stable"):
+        c, sure = candidates[i], float(confidence[i])
+        proposals = _proposals(c, sure)
+        if sure < min_confidence:
+            rejected.append(Rejected(proposals[0], f"confidence {sure:.2f} under {min_confidence:.2f}"))
             continue
-        rival = next((a for a in accepted if span.overlaps(Span(a.first, a.last))), None)
-        if rival is not None and (rival.principle_id == p.principle_id or p.score < MIN_BESIDE):
-            rejected.append(Rejected(p, f"the words tell {rival.principle_id} ({rival.score:.2f})"))
+        rival = next((r for r in taken if r[0].overlaps(c.span)), None)
+        if rival is not None and sure < MIN_BESIDE:
+            rejected.append(Rejected(proposals[0], f"the words tell {rival[1]}"))
             continue
-        accepted.append(p)
+        taken.append((c.span, c.principle_id))
+        accepted += proposals
+    return sorted(accepted, key=lambda p: (p.first, p.last, p.principle_id)), rejected
+
+
+def _proposals(c: Candidate, sure: float) -> list[Proposal]:
+    """One mention; two where two phrases stand apart in the sentence ("over the left one, ... over the right one")."""
+    names = dict.fromkeys(h.found_by for h in c.hits)
+    found_by = "+".join([*names, "meaning"]) if c.features[0] > -1.0 else "+".join(names) or "meaning"
+    apart: list[Proposal] = []
+    for hit in sorted(c.hits, key=lambda h: h.first):
+        if not apart or hit.first - apart[-1].last > WORDS_BETWEEN:
+            apart.append(hit)
+    if len(apart) > 1:
+        return [Proposal(c.principle_id, h.first, h.last, sure, found_by, c.tells, h.wording) for h in apart]
+    wording = max(c.hits, key=lambda h: h.score).wording if c.hits else ""
+    return [Proposal(c.principle_id, c.span.first, c.span.last, sure, found_by, c.tells, wording)]
+
+
+def decide_by_wording(phrases: Sequence[Proposal]) -> tuple[list[Proposal], list[Rejected]]:
+    """The decision where the meaning weights are not installed: phrases alone, the surest first."""
+    accepted: list[Proposal] = []
+    rejected: list[Rejected] = []
+    for p in sorted(phrases, key=lambda p: -p.score):
+        rival = next((a for a in accepted if Span(a.first, a.last).overlaps(Span(p.first, p.last))), None)
+        if p.score < MIN_PHRASE:
+            rejected.append(Rejected(p, f"score {p.score:.2f} under {MIN_PHRASE:.2f}"))
+        elif rival is not None:
+            rejected.append(Rejected(p, f"the words tell {rival.principle_id}"))
+        else:
+            accepted.append(p)
     return sorted(accepted, key=lambda p: (p.first, p.last, p.principle_id)), rejected

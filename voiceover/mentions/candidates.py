@@ -1,0 +1,147 @@
+"""Everything that may be a mention, with all that speaks for and against it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voiceover.lexicon.model import WORDING_KINDS
+from voiceover.mentions.meaning import Judgement, MeaningFinder
+from voiceover.mentions.model import Proposal
+from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span, runs_of_pieces
+from voiceover.mentions.plain import plain_words
+from voiceover.mentions.references import Reference
+from voiceover.mentions.status import status_cues
+from voiceover.possessions import Possession
+
+# Less than this in every run of clauses, and without a phrase, a principle is not thought of. At 0.12 nine in ten of the
+# marked mentions of the public narrations are among the candidates.
+LEAST_PROBABILITY = 0.12
+# Of two runs of clauses that say it about equally well, the shorter is the quote.
+PRICE_OF_A_WORD = 0.004
+# Below this the phrase's own words are the quote, and not the best run of clauses.
+SURE_RUN = 0.3
+
+FEATURES = (
+    "best", "whole", "nothing", "second", "rival", "words", "two_words", "four_words", "phrase", "phrase_score",
+    "phrase_and_best", "spread", "nearest", "nearest_nothing", "nearest_gap", "act_next", "act_again", "act_reopen",
+    "act_closing", "act_opening", "before", "behind", "other_times", "wish", "whole_nothing", "short_sentence", "runs",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One principle that one sentence may tell."""
+
+    sentence: int
+    principle_id: str
+    span: Span
+    """The words that would be quoted."""
+    features: tuple[float, ...]
+    """As named in FEATURES."""
+    tells: str
+    """Kind of wording that it would be told as."""
+    hits: tuple[Proposal, ...]
+    """What the finders by wording proposed in this sentence."""
+
+
+def _log_odds(p: float) -> float:
+    p = min(max(p, 1e-4), 1 - 1e-4)
+    return float(np.log(p / (1 - p)))
+
+
+def gather_candidates(
+    talk: ParsedTalk, finder: MeaningFinder, phrases: Sequence[Proposal], references: Sequence[Sequence[Reference]],
+    acts: NDArray[np.float32], possessions: Sequence[Possession],
+) -> list[Candidate]:  # fmt: skip
+    """Every sentence and principle worth a thought.
+
+    Args:
+        talk: the parsed narration.
+        finder: judges runs of clauses.
+        phrases: proposals of the finders by wording.
+        references: to people, for each sentence.
+        acts: what each sentence does in the talk, shape (sentences, 6).
+        possessions: where the possessions are.
+    """
+    spans = [(s.index, span) for s in talk.sentences for span in runs_of_pieces(s)]
+    if not spans:
+        return []
+    judged = finder.judge([plain_words(talk, span, references[i]) for i, span in spans])
+    hits: dict[tuple[int, str], list[Proposal]] = defaultdict(list)
+    for p in phrases:
+        hits[talk.sentence_of_word[p.first], p.principle_id].append(p)
+    rows: dict[int, list[int]] = defaultdict(list)
+    for row, (sentence, _) in enumerate(spans):
+        rows[sentence].append(row)
+    first = possessions[0].first_sentence if possessions else 0
+    last = possessions[-1].last_sentence if possessions else len(talk.sentences)
+    out: list[Candidate] = []
+    for parsed in talk.sentences:
+        place = _Place(parsed, rows[parsed.index], [span for _, span in spans], judged)
+        around = [*(float(np.log(a + 0.02)) for a in acts[parsed.index, :5]), parsed.index < first, parsed.index > last]
+        for column, principle_id in enumerate(finder.ids):
+            found = hits.get((parsed.index, principle_id), [])
+            if place.best(column) >= LEAST_PROBABILITY or found:
+                out.append(place.candidate(talk, column, principle_id, found, around))
+    return out
+
+
+class _Place:
+    """One sentence with its runs of clauses."""
+
+    def __init__(self, parsed: ParsedSentence, rows: list[int], spans: list[Span], judged: Judgement) -> None:
+        self._parsed, self._rows, self._spans, self._judged = parsed, rows, spans, judged
+        self._whole = max(rows, key=lambda r: len(spans[r]))
+        self._price = np.array([PRICE_OF_A_WORD * len(spans[r]) for r in rows])
+
+    def best(self, column: int) -> float:
+        return float(self._judged.probability[self._rows, column].max())
+
+    def candidate(
+        self, talk: ParsedTalk, column: int, principle_id: str, found: list[Proposal], around: Sequence[float]
+    ) -> Candidate:
+        judged, spans = self._judged, self._spans
+        row = self._rows[int(np.argmax(judged.probability[self._rows, column] - self._price))]
+        span = spans[row]
+        hit = max(found, key=lambda p: p.score, default=None)
+        if hit is not None and self.best(column) < SURE_RUN:
+            span = Span(hit.first, hit.last)
+            holding = [r for r in self._rows if spans[r].first <= span.first and span.last <= spans[r].last]
+            row = max(holding or [row], key=lambda r: float(judged.probability[r, column]))
+        over = [r for r in self._rows if spans[r].overlaps(span)]
+        others = np.delete(judged.probability[over], column, axis=1)
+        best = _log_odds(float(judged.probability[row, column]))
+        cues = status_cues(talk, self._parsed, span)
+        nearest = judged.nearest[row]
+        features = (
+            best,
+            _log_odds(float(judged.probability[self._whole, column])),
+            _log_odds(float(judged.nothing[row])),
+            _log_odds(float(np.delete(judged.probability[row], column).max(initial=0.0))),
+            _log_odds(float(others.max(initial=0.0))),
+            min(len(span), 20),
+            len(span) <= 2,
+            len(span) <= 4,
+            hit is not None,
+            hit.score if hit else 0.0,
+            best if hit else 0.0,
+            float(np.mean(judged.probability[over, column] > SURE_RUN)),
+            float(nearest[column]),
+            float(judged.nearest_nothing[row]),
+            float(nearest.max() - nearest[column]),
+            *around,
+            cues.other_times,
+            cues.wish,
+            _log_odds(float(judged.nothing[self._whole])),
+            len(self._parsed.doc) <= 8,
+            len(self._rows),
+        )
+        tells = WORDING_KINDS[int(judged.kinds[row, column].argmax())]
+        if hit is not None and hit.tells != "say" and best < 0:
+            tells = hit.tells
+        return Candidate(self._parsed.index, principle_id, span, tuple(map(float, features)), tells, tuple(found))
