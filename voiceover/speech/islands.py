@@ -39,6 +39,10 @@ LOUD_PEAK = 0.3
 SILENT_PEAK = 1e-4
 
 
+# The stretch of sound whose loudest sample sets the gain for the detector. Guess, not measured: a few sentences long.
+GAIN_BLOCK_S = 30.0
+
+
 @dataclass(frozen=True, slots=True)
 class Island:
     """A stretch in which somebody speaks."""
@@ -174,7 +178,7 @@ def _iter_islands(blocks: Iterable[AudioBlock]) -> Iterator[_Open]:
             taken, waiting = waiting[1] + tail, None
         store.forget((waiting[0] if waiting is not None else runs.needed) - lead)
 
-    for block in blocks:
+    for block in _same_lengths(blocks):
         start = round(block.start_narration_s * SAMPLE_RATE)
         if at is None:
             at = taken = start
@@ -192,6 +196,26 @@ def _iter_islands(blocks: Iterable[AudioBlock]) -> Iterator[_Open]:
             waiting = run
         if waiting is not None:
             yield store.take(waiting, max(taken, waiting[0] - lead), waiting[1] + tail)
+
+
+def _same_lengths(blocks: Iterable[AudioBlock]) -> Iterator[AudioBlock]:
+    """The same sound in blocks of GAIN_BLOCK_S, so that nothing depends on how the file was read."""
+    length = round(GAIN_BLOCK_S * SAMPLE_RATE)
+    start_s = 0.0
+    waiting: list[Samples] = []
+    held = 0
+    for block in blocks:
+        if not waiting:
+            start_s = block.start_narration_s
+        waiting.append(block.samples)
+        held += len(block.samples)
+        while held >= length:
+            whole = np.concatenate(waiting)
+            yield AudioBlock(start_s, whole[:length])
+            start_s += length / SAMPLE_RATE
+            waiting, held = [whole[length:]], held - length
+    if held:
+        yield AudioBlock(start_s, np.concatenate(waiting))
 
 
 class _Sound:
