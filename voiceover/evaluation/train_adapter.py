@@ -19,10 +19,10 @@ from voiceover.lexicon.io import load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.lexicon.wording import GAP, readings
 from voiceover.mentions.encoder import ADAPTED, HEADS, LAYERS, MAX_PIECES, WIDTH, packaged_weights
-from voiceover.mentions.meaning import NOTHING, training_lines
+from voiceover.mentions.meaning import NOTHING, talk_lines, training_lines
 
 RANK = 16
-EPOCHS = 6
+EPOCHS = 7
 BATCH = 64
 LEARNING_RATE = 1e-3
 SCALE = 20.0  # of the cosine before the softmax, as sentence-transformers uses
@@ -38,11 +38,17 @@ _PEOPLE = {
 _KIND = {"he": "he", "she": "he", "his": "his", "her": "his", "him": "him"}
 
 
-def vary(text: str, nothing: list[str], draw: random.Random) -> str:
-    """Say a wording as it may stand in the talk: other people, a joint before it, something unrelated beside it."""
+def vary(text: str, nothing: list[str], like: dict[str, tuple[str, ...]], draw: random.Random) -> str:
+    """Say a wording as it may stand in the talk: other people, a joint before it, something unrelated beside it.
+
+    Args:
+        like: for each word of a word class, the words of that class.
+    """
     chosen: dict[str, str] = {}
     words = []
     for word in text.split():
+        if word in like and draw.random() < 0.35:
+            word = draw.choice(like[word])
         kind = _KIND.get(word)
         if kind is not None:
             chosen.setdefault(kind, draw.choice(_PEOPLE[kind]) if draw.random() < 0.6 else word)
@@ -61,13 +67,15 @@ def vary(text: str, nothing: list[str], draw: random.Random) -> str:
 
 def samples(lexicon: Lexicon, draw: random.Random) -> list[tuple[str, str]]:
     """One epoch: every line of the lexicon once, varied."""
-    nothing = [*lexicon.nothing]
+    nothing = [*lexicon.nothing, *talk_lines()]
+    like = {word: words for words in lexicon.word_classes.values() for word in words}
     spoken: dict[str, list[list[str]]] = {}
     for p in lexicon.active():
         for _, wording in p.wordings():
             spoken.setdefault(p.id, []).append([" ".join(w for w in r if w != GAP) for r in readings(wording, lexicon.word_classes)])
-    out = [(vary(draw.choice(choices), nothing, draw), pid) for pid, wordings in spoken.items() for choices in wordings]
-    out += [(vary(text, nothing, draw), pid) for text, pid, _ in training_lines(lexicon) if pid == NOTHING for _ in range(2)]
+    out = [(vary(draw.choice(choices), nothing, like, draw), pid) for pid, wordings in spoken.items() for choices in wordings]
+    out += [(vary(text, nothing, like, draw), pid) for text, pid, _ in training_lines(lexicon) if pid == NOTHING for _ in range(2)]
+    out += [(vary(text, nothing, like, draw), NOTHING) for text in talk_lines()]
     draw.shuffle(out)
     return out
 
@@ -145,7 +153,7 @@ def train(lexicon: Lexicon, target: Path) -> None:
             torch.nn.utils.clip_grad_norm_(parameters, 1.0)
             optimiser.step()
             schedule.step()
-            total += float(loss)
+            total += float(loss.detach())
         print(f"epoch {epoch + 1} of {EPOCHS}: loss {total / len(batches):.3f}, {time.time() - started:.0f} s", flush=True)
         arrays = {}
         for name, (a, b) in lora.items():

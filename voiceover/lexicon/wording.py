@@ -11,7 +11,7 @@ from voiceover.errors import LexiconError
 # Words that a gap may span. Guess, not measured: longer gaps joined unrelated clauses.
 MAX_GAP_WORDS = 4
 # A wording with more readings than this is a mistake, not a wish.
-MAX_READINGS = 400
+MAX_READINGS = 600
 
 _PIECE = re.compile(r"\[([^\[\]]*)\]|<([^<>]*)>|(\.\.\.|…)|([^\[\]<>…]+?(?=\[|<|\.\.\.|…|$))")
 GAP = "..."

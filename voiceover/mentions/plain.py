@@ -11,6 +11,17 @@ from voiceover.mentions.references import Reference
 _FILLERS = re.compile(
     r"\b(?:uh|um|er|ah|erm|you know|i mean|okay|ok|alright|kindly|please|well)\b,?\s*", re.IGNORECASE
 )
+# Dialect as captions and recognisers spell it. The encoder has seen too little of it to know the words.
+_SPELLINGS = {
+    "'em": "them", "'fore": "before", "'cross": "across", "'round": "round", "'cause": "because", "'til": "until",
+    "wi'": "with", "wi'out": "without", "o'": "of", "an'": "and", "th'": "the", "y'all": "you", "ya": "you", "yer": "your",
+    "fella": "guy", "fellas": "guys", "fellow": "guy", "lad": "boy", "lads": "boys", "lass": "girl", "lasses": "girls",
+    "bairn": "kid", "owt": "anything", "nowt": "nothing", "summat": "something", "oughta": "ought to", "gonna": "going to",
+    "gotta": "got to", "coulda": "could have", "shoulda": "should have", "woulda": "would have", "kinda": "kind of",
+    "ain't": "is not", "wee": "little", "aye": "yes", "nae": "not", "didnae": "did not", "cannae": "cannot", "oot": "out",
+    "ower": "over", "yon": "that", "yonder": "over there", "bum": "backside", "skates'": "skates",
+}  # fmt: skip
+_DROPPED_G = re.compile(r"\b([a-z]{2,}in)['’](?=\s|[.,;:!?]|$)")
 _POSSESSIVE = re.compile(r"['’]s?$")
 _END = re.compile(r"[.,;:!?]+$")
 SOMEBODY = "he"
@@ -37,5 +48,11 @@ def plain_words(talk: ParsedTalk, span: Span, references: Sequence[Reference]) -
         bare = word[: end.start()] if end else word
         words.append(SOMEBODY + ("'s" if _POSSESSIVE.search(bare) else "") + (end.group() if end else ""))
         i = last + 1
-    whole = " ".join(words).lower()
+    whole = _DROPPED_G.sub(r"\1g", " ".join(words).lower().replace("’", "'"))
+    whole = " ".join(_respelled(w) for w in whole.split())
     return _FILLERS.sub("", whole).strip(" ,.;:") or whole
+
+
+def _respelled(word: str) -> str:
+    bare = word.rstrip(".,;:!?")
+    return _SPELLINGS.get(bare, bare) + word[len(bare) :]
