@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from sklearn.linear_model import LogisticRegression
 
 from voiceover.evaluation.marked import ROOT, prepare
@@ -23,9 +24,11 @@ from voiceover.mentions.candidates import Candidate, gather_candidates
 from voiceover.mentions.encoder import load_encoder
 from voiceover.mentions.meaning import MeaningFinder
 from voiceover.mentions.merge import Judge, decide
-from voiceover.mentions.parse import ParsedTalk, parse_talk
+from voiceover.mentions.parse import ParsedTalk, Span, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
+from voiceover.mentions.plain import plain_words
+from voiceover.mentions.status import DECIDED, decide_status, status_cues, status_features
 from voiceover.playhead.track import PlayheadTrack, read_playhead
 from voiceover.possessions import Evidence, Possession, Weights, best_path, gather_evidence
 from voiceover.roster import Player, Roster
@@ -35,6 +38,7 @@ from voiceover.talk_acts import ActClassifier
 # Inverse regularisation; best of 0.1, 0.3, 1 and 3 with each narration held out in turn.
 BEGIN_C, PART_C = 0.3, 1.0
 JUDGE_C = 0.3
+STATUS_C = 1.0
 FITTED = Path(__file__).resolve().parents[1] / "fitted.json"
 
 
@@ -90,6 +94,8 @@ class MarkedTalk:
     talk: ParsedTalk
     evidence: list[Evidence]
     candidates: list[Candidate]
+    statuses: list[tuple[tuple[float, ...], str]]
+    """Features and marked status of each marked mention that is no preview."""
 
     def is_marked(self) -> list[bool]:
         """For each candidate whether its sentence is marked with its principle."""
@@ -116,8 +122,41 @@ def look_at(folder: Path, lexicon: Lexicon, finder: MeaningFinder, acts: ActClas
             for p in doc["possessions"]
         ]  # fmt: skip
         candidates = gather_candidates(talk, finder, phrases.find(talk), references, judged, spans)
-        out.append(MarkedTalk(doc, talk, gather_evidence(talk, track, judged), candidates))
+        statuses = []
+        for mark in doc["mentions"]:
+            span = quoted_span(talk, mark["sentence"], mark["quote"])
+            if mark["kind"] == "preview" or span is None or mark["principle"] not in finder.ids:
+                continue
+            text = plain_words(talk, span, references[mark["sentence"]])
+            kinds = finder.judge([text]).kinds[0, finder.ids.index(mark["principle"])]
+            cues = status_cues(talk, talk.sentences[mark["sentence"]], span)
+            statuses.append((status_features(cues, [float(k) for k in kinds]), mark["status"]))
+        out.append(MarkedTalk(doc, talk, gather_evidence(talk, track, judged), candidates, statuses))
     return out
+
+
+def quoted_span(talk: ParsedTalk, sentence: int, quote: str) -> Span | None:
+    """The words of a sentence that a mark quotes; None where the talk is cut into other sentences than the marks."""
+    if sentence >= len(talk.sentences) or quote not in talk.sentences[sentence].sentence.text:
+        return None
+    parsed = talk.sentences[sentence].sentence
+    at = parsed.text.index(quote)
+    first = parsed.first + parsed.text[:at].count(" ")
+    return Span(first, first + quote.count(" "))
+
+
+def fit_status(marked: Sequence[MarkedTalk]) -> NDArray[np.float64]:
+    """Fit the model that decides between DECIDED, shape (3, features + 1)."""
+    x = [f for m in marked for f, _ in m.statuses]
+    y = [DECIDED.index(s) for m in marked for _, s in m.statuses]
+    model = LogisticRegression(C=STATUS_C, max_iter=5000).fit(x, y)
+    return np.column_stack([model.coef_, model.intercept_])
+
+
+def status_right(marked: Sequence[MarkedTalk], weights: Sequence[NDArray[np.float64]]) -> float:
+    """Share of marked mentions whose status is decided as marked."""
+    right = [decide_status(f, w) == s for m, w in zip(marked, weights, strict=True) for f, s in m.statuses]
+    return float(np.mean(right))
 
 
 def fit_mentions(marked: Sequence[MarkedTalk]) -> Judge:
@@ -181,7 +220,12 @@ def main() -> None:
     print(f"expected calibration error, held out in turn: {error:.3f}")
     for sure, right, count in table:
         print(f"  said {sure:.2f}  right {right:.2f}  of {count}")
+    statuses = [fit_status(public[:i] + public[i + 1 :]) for i in range(len(public))]
+    status = fit_status(public)
+    print(f"status of marked mentions: public, held out in turn {status_right(public, statuses):.3f},"
+          f" own, not used {status_right(own, [status] * len(own)):.3f}")  # fmt: skip
     kept = {
+        "status": np.round(status, 4).tolist(),
         "possessions": {"begin": np.round(weights.begin, 4).tolist(), "part": np.round(weights.part, 4).tolist()},
         "mentions": {
             "mean": np.round(judge.mean, 4).tolist(), "scale": np.round(judge.scale, 4).tolist(),

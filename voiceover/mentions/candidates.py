@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from voiceover.lexicon.model import WORDING_KINDS
 from voiceover.mentions.meaning import Judgement, MeaningFinder
 from voiceover.mentions.model import Proposal
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span, runs_of_pieces
@@ -43,8 +42,8 @@ class Candidate:
     """The words that would be quoted."""
     features: tuple[float, ...]
     """As named in FEATURES."""
-    tells: str
-    """Kind of wording that it would be told as."""
+    kinds: tuple[float, float, float]
+    """How likely it is told as say, lacking or failing."""
     hits: tuple[Proposal, ...]
     """What the finders by wording proposed in this sentence."""
 
@@ -141,7 +140,6 @@ class _Place:
             len(self._parsed.doc) <= 8,
             len(self._rows),
         )
-        tells = WORDING_KINDS[int(judged.kinds[row, column].argmax())]
-        if hit is not None and hit.tells != "say" and best < 0:
-            tells = hit.tells
-        return Candidate(self._parsed.index, principle_id, span, tuple(map(float, features)), tells, tuple(found))
+        say, lacking, failing = map(float, judged.kinds[row, column])
+        kinds = hit.kinds if hit is not None and hit.kinds[0] < 1 and best < 0 else (say, lacking, failing)
+        return Candidate(self._parsed.index, principle_id, span, tuple(map(float, features)), kinds, tuple(found))

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from voiceover.mentions.model import STATUSES, Mention, Proposal
 from voiceover.mentions.parse import ParsedTalk, Span
 from voiceover.mentions.people import PeopleResolver
-from voiceover.mentions.status import decide_status, status_cues
+from voiceover.mentions.status import decide_status, load_status_weights, status_cues, status_features
 from voiceover.playhead.track import PlayheadTrack
 from voiceover.possessions import Possession
 
@@ -26,6 +26,7 @@ def mentions_of(
 ) -> list[Mention]:  # fmt: skip
     """Make mentions of accepted proposals, in order of the talk."""
     out: list[Mention] = []
+    weights = load_status_weights()
     for p in accepted:
         span = Span(p.first, p.last)
         parsed = talk.sentences[talk.sentence_of_word[p.first]]
@@ -37,7 +38,7 @@ def mentions_of(
             Mention(
                 p.principle_id, p.first, p.last, parsed.index, talk.text(span).strip(" ,.;:"),
                 words[p.first].start_narration_s, max(w.end_narration_s for w in words[p.first : p.last + 1]),
-                p.found_by, min(0.99, p.score), p.tells, decide_status(cues, p.tells, p.score), "call",
+                p.found_by, min(0.99, p.score), decide_status(status_features(cues, p.kinds), weights), "call",
                 doer.player.name if doer.player else "", doer.role, possession.number if possession else None,
             )
         )  # fmt: skip

@@ -86,9 +86,9 @@ def _proposals(c: Candidate, sure: float) -> list[Proposal]:
         if not apart or hit.first - apart[-1].last > WORDS_BETWEEN:
             apart.append(hit)
     if len(apart) > 1:
-        return [Proposal(c.principle_id, h.first, h.last, sure, found_by, c.tells, h.wording) for h in apart]
+        return [Proposal(c.principle_id, h.first, h.last, sure, found_by, c.kinds, h.wording) for h in apart]
     wording = max(c.hits, key=lambda h: h.score).wording if c.hits else ""
-    return [Proposal(c.principle_id, c.span.first, c.span.last, sure, found_by, c.tells, wording)]
+    return [Proposal(c.principle_id, c.span.first, c.span.last, sure, found_by, c.kinds, wording)]
 
 
 def decide_by_wording(phrases: Sequence[Proposal]) -> tuple[list[Proposal], list[Rejected]]:

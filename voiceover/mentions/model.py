@@ -22,8 +22,8 @@ class Proposal:
     """0..1, how sure the finder is; comparable only within one finder."""
     found_by: str
     """phrase, rule, fuzzy, sound or meaning."""
-    tells: str = "say"
-    """Which kind of wording fits best: say, lacking or failing."""
+    kinds: tuple[float, float, float] = (1.0, 0.0, 0.0)
+    """How likely it is told as say, lacking or failing."""
     wording: str = ""
     """The wording of the lexicon that fits, for the reviewer to see."""
 
@@ -46,7 +46,6 @@ class Mention:
     """The finders that agree, best first, joined by '+'."""
     confidence: float
     """0..1, calibrated: of the mentions at 0.8, eight in ten are right."""
-    tells: str = "say"
     status: str = "executed"
     """executed, attempted, missed or announced."""
     kind: str = "call"

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import json
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+
+import numpy as np
+from numpy.typing import NDArray
 
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span
 
 _WISH = re.compile(
-    r"\b(?:i|we|i'd|we'd|you'd|i would|we would)(?: really| still| just| only)?"
-    r" (?:'d )?(?:love|like|liked|want|wanted|rather|prefer|hoped|ask|asked|take|need|wish)\b"
+    r"\b(?:i|we|i'd|we'd|you'd|i would|we would)(?: really| still| just| only| have)?"
+    r" (?:'d )?(?:love|loved|like|liked|want|wanted|rather|prefer|hoped|ask|asked|take|need|wish)\b"
     r"|\b(?:would|could|should|might|coulda|shoulda|woulda|must)(?:'ve| have| of)\b|\b(?:could|should) (?:just|only|be|\w+ )"
     r"|\bcould(?:a)?\b(?=[^,.]*\b(?:there|here|instead|if)\b)"
-    r"|\b(?:ha(?:s|ve)|'s|'ve|gotta|need|needs|needed|ought|supposed)(?: got)? to\b|\bgotta\b|\bmust\b|\bshould\b|\bought\b"
+    r"|\b(?:ha(?:s|ve)|'s|'ve|gotta|need|needs|needed|ought|supposed)(?: got)? to\b|\bgotta\b|\bmust\b|\bshould\b|\bought(?:a| to)?\b|\bwhat i (?:don't|didn't|never) see\b"
     r"|\bwhat (?:i|we|i'd|we'd)\b.*\b(?:like|love|want|wanted|hoping|hoped)\b|\bi was hoping\b|\bhoping for\b"
     r"|\bwould(?:'ve)? rather\b|\b(?:i'd|i would) (?:like|love|rather|take|want)\b|\bwould be (?:nice|better|lovely|good)\b"
     r"|\b(?:all|what) (?:he|she|you|they|it) need(?:s|ed)?\b|\bwhy (?:not|don't|doesn't|didn't)\b|\bwhere(?:'s| is| was) (?:the|that|his|her|your|my)\b"
@@ -75,8 +82,15 @@ class StatusCues:
     praised_negation: bool
     """The negation denies the failing: "never stops"."""
     tried: bool
+    """Somebody tries, in the words or before them."""
+    begins_with_try: bool
+    """The words themselves begin with the trying: "tries to thread it"."""
     failed: bool
-    """It is told, in the sentence or the one after, that it did not come off."""
+    """The words, or what follows in the sentence, tell that it did not come off."""
+    fails_next: bool
+    """The next sentence tells it."""
+    ordered: bool
+    """An order, told over a picture of something else: "just go across"."""
     other_times: bool
     """The sentence is about other people or another day."""
 
@@ -91,13 +105,22 @@ def status_cues(talk: ParsedTalk, parsed: ParsedSentence, span: Span) -> StatusC
     wish = _wished(lead)
     if not wish and parsed.index > 0 and len(parsed.pieces) <= 3:
         wish = _carries_wish(talk, parsed)
-    negation = list(_NEGATION.finditer(" ".join([*near_before.split()[-4:], inside])))
-    negated = bool(negation)
-    praised = any(_STOPPING.search(lead[m.start() :][:60]) for m in _NEGATION.finditer(lead)) if negated else False
+    around = " ".join([*near_before.split()[-4:], inside])
+    negated = bool(_NEGATION.search(around))
+    praised = negated and any(_STOPPING.search(lead[m.start() :][:60]) for m in _NEGATION.finditer(lead))
     following = _next_sentence(talk, parsed)
-    tried = bool(_TRY.search(lead))
-    failed = bool(_FAIL.search(inside) or _FAIL.search(after) or (tried and _FAIL.search(following)))
-    return StatusCues(wish, negated, praised, tried, failed, bool(_OTHER_TIMES.search(parsed.sentence.text)))
+    begins = bool(_TRY.match(" ".join(inside.split()[:3])) or _TRY.search(" ".join(near_before.split()[-3:])))
+    return StatusCues(
+        wish,
+        negated,
+        praised,
+        bool(_TRY.search(lead)),
+        begins,
+        bool(_FAIL.search(inside) or _FAIL.search(after)),
+        bool(_FAIL.search(following)),
+        _is_order(parsed, span),
+        bool(_OTHER_TIMES.search(parsed.sentence.text)),
+    )
 
 
 def _wished(text: str) -> bool:
@@ -109,6 +132,18 @@ def _same_clause_before(before: str) -> str:
     """The words before that still govern: back to a full stop, or to a `but` or `so` that turns the talk."""
     cut = max((m.end() for m in re.finditer(r"[.;!?]|\b(?:but|so|instead)\b", before, re.IGNORECASE)), default=0)
     return before[cut:].strip()
+
+
+def _is_order(parsed: ParsedSentence, span: Span) -> bool:
+    """Whether the verb of the words is a bare form without a subject: "go at his heels"."""
+    tokens = [t for t in parsed.tokens_of(span) if not t.is_punct]
+    inside = {t.i for t in tokens}
+    for t in tokens:
+        if t.head.i not in inside or t.head == t:
+            bare = t.tag_ in {"VB", "VBP"} and t.lower_ == t.lemma_.lower()
+            governed = any(c.dep_ in {"nsubj", "aux", "nsubjpass"} for c in t.children) or t.dep_ in {"xcomp", "ccomp", "conj"}
+            return bare and not governed
+    return False
 
 
 def _carries_wish(talk: ParsedTalk, parsed: ParsedSentence) -> bool:
@@ -123,24 +158,46 @@ def _next_sentence(talk: ParsedTalk, parsed: ParsedSentence) -> str:
     return talk.sentences[parsed.index + 1].sentence.text if parsed.index + 1 < len(talk.sentences) else ""
 
 
-def decide_status(cues: StatusCues, tells: str, sure: float) -> str:
-    """The status of a call.
+DECIDED = ("executed", "attempted", "missed")
+STATUS_FEATURES = (
+    "lacking", "failing", "wish", "negated_bare", "negated_praised", "tried", "begins_with_try", "failed",
+    "fails_next_and_tried", "ordered", "lacking_and_negated", "failing_and_failed", "lacking_alone",
+)  # fmt: skip
+
+
+def status_features(cues: StatusCues, kinds: Sequence[float]) -> tuple[float, ...]:
+    """As named in STATUS_FEATURES.
 
     Args:
-        cues: what stands around it.
-        tells: the kind of wording it is told in (say, lacking or failing).
-        sure: 0..1, how sure that kind is.
+        cues: what stands around the words.
+        kinds: how likely they are told as say, lacking or failing.
     """
-    if cues.wish:
-        return "missed"
-    if cues.negated and cues.praised_negation and not (tells == "lacking" and sure > 0.9):
-        return "executed"
-    if tells == "lacking" and sure >= 0.5:
-        return "missed"
-    if tells == "failing" and sure >= 0.5:
-        return "attempted"
-    if cues.tried and cues.failed:
-        return "attempted"
-    if cues.negated and not cues.praised_negation and tells != "say":
-        return "missed"
-    return "executed"
+    _, lacking, failing = kinds
+    bare = cues.negated and not cues.praised_negation
+    return tuple(
+        map(
+            float,
+            (
+                lacking, failing, cues.wish, bare, cues.praised_negation, cues.tried, cues.begins_with_try, cues.failed,
+                cues.fails_next and cues.tried, cues.ordered, lacking * bare, failing * cues.failed,
+                lacking * (not cues.negated) * (not cues.wish),
+            ),
+        )
+    )  # fmt: skip
+
+
+def decide_status(features: Sequence[float], weights: NDArray[np.float64]) -> str:
+    """The likeliest of DECIDED.
+
+    Args:
+        features: as named in STATUS_FEATURES.
+        weights: shape (3, len(STATUS_FEATURES) + 1), the last column the constants.
+    """
+    return DECIDED[int(np.argmax(weights @ np.array([*features, 1.0])))]
+
+
+@lru_cache(maxsize=1)
+def load_status_weights() -> NDArray[np.float64]:
+    """The fitted numbers that ship with the tool."""
+    kept = json.loads(resources.files("voiceover").joinpath("fitted.json").read_text(encoding="utf-8"))
+    return np.array(kept["status"])
