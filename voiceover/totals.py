@@ -22,8 +22,9 @@ _PRINCIPLES = (
     r"ticks?|marks?|boxes|notes|lessons?|topics?|bits|elements|pieces|teaching points)"
 )
 _DURATION = r"(?:seconds?|secs?)"
-_OPENING_SHARE = 0.3
-_CLOSING_SHARE = 0.55
+# From this share of the talk on, a sentence that sums up counts as closing wherever the possessions were thought to end.
+CLOSING_SHARE = 0.7
+_SUMS_UP = re.compile(r"^(?:so|okay so|and so|that's|that makes|all in all|altogether|in total|i (?:had|have|count|counted|got)|you (?:had|have))\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,9 +63,10 @@ def claims(talk: ParsedTalk, possessions: Sequence[Possession]) -> list[tuple[st
     first = possessions[0].first_sentence if possessions else 0
     last = possessions[-1].last_sentence if possessions else -1
     for parsed in talk.sentences:
-        outside = parsed.index < first or parsed.index > last
+        late = parsed.index >= CLOSING_SHARE * len(talk.sentences)
+        outside = parsed.index < first or parsed.index > last or (late and _sums_up(parsed.sentence.text))
         words = [w.text for w in talk.transcript.words[parsed.sentence.first : parsed.sentence.last + 1]]
-        for what, value, at, taken in _numbers_with_nouns(words, outside, closing=parsed.index > last):
+        for what, value, at, taken in _numbers_with_nouns(words, outside, closing=outside and parsed.index >= first):
             quote = " ".join(words[at : at + taken]).strip(",.;:!?")
             narration_s = talk.transcript.words[parsed.sentence.first + at].start_narration_s
             if not any(c[0] == what and c[1] == value and abs(c[2] - narration_s) < 8 for c in out):
@@ -72,10 +74,21 @@ def claims(talk: ParsedTalk, possessions: Sequence[Possession]) -> list[tuple[st
     return out
 
 
+def _sums_up(text: str) -> bool:
+    return bool(_SUMS_UP.match(text))
+
+
 def _numbers_with_nouns(words: Sequence[str], outside: bool, *, closing: bool) -> list[tuple[str, float, int, int]]:
     found = []
     at = 0
     while at < len(words):
+        glued = re.match(r"(.+)-seconds?\b", words[at], re.IGNORECASE)
+        value_s = number_at([glued.group(1)], 0) if glued else None
+        if value_s is not None:
+            if outside and closing:
+                found.append(("duration_s", float(value_s[0]), at, 2))
+            at += 1
+            continue
         number = number_at(words, at)
         plain = words[at].lower().strip(",.;:!?")
         if number is None and plain == "once" or (number is None and plain == "twice"):
@@ -103,6 +116,10 @@ def _counted(words: Sequence[str], at: int, taken: int, outside: bool, closing: 
         return _duration(words, at, taken, before, near, closing or outside)
     if not outside:
         return ""
+    if re.match(r"\s*(?:\w+ )?ones?\b.{0,24}\b(?:wrote|written|noted|jotted|marked|down|list|sheet|paper)\b", near):
+        return "principles" if closing else ""
+    if re.match(r"\s*times\b", near) and re.search(r"\b(?:puck|it|has|have|had|touch(?:es)?)\b", before):
+        return "possessions"
     if re.match(rf"\s*(?:(?:different|separate|distinct|good|great|little|big|clean|real|honest|of|them|these|those|his|her|the|more|whole|full|wee|nice)\s+){{0,3}}{_PRINCIPLES}\b", near):
         return "principles" if closing else ""
     if re.match(rf"\s*(?:(?:different|separate|good|clean|honest|of|his|her|the|puck|full|long|big|total)\s+){{0,2}}{_POSSESSIONS}\b", near):
