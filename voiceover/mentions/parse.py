@@ -95,6 +95,12 @@ def load_parser() -> Language:
     return nlp
 
 
+@lru_cache(maxsize=1)
+def known_words() -> frozenset[str]:
+    """Ordinary words of English in lower case: those that spaCy's model was trained with."""
+    return frozenset(w for w in load_parser().vocab.strings if w.isalpha() and w.islower())
+
+
 def parse_talk(transcript: Transcript, *, min_pause_s: float | None = None) -> ParsedTalk:
     """Split the talk into sentences and clauses and parse each sentence.
 

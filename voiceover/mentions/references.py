@@ -103,7 +103,7 @@ class ReferenceFinder:
                 return taken, Reference(at, at, "name", player, self._role(player))
         if not words[at][:1].isupper():
             return None
-        near = [p for p in self._roster.players if any(_nickname_of(plain, part) for part in p.name.lower().split())]
+        near = [p for p in self._roster.players if any(is_nickname_of(plain, part) for part in p.name.lower().split())]
         if len(near) == 1:
             return 1, Reference(at, at, "name", near[0], self._role(near[0]))
         return None
@@ -166,10 +166,10 @@ def _plain(word: str) -> str:
     return re.sub(r"['’]s?$", "", word.lower().strip(".,;:!?\"()"))
 
 
-def _nickname_of(word: str, name: str) -> bool:
+def is_nickname_of(word: str, name: str) -> bool:
     """Whether a capitalised word is a short or playful form of a name, or one letter off it.
 
-    >>> _nickname_of("hutch", "hutchins"), _nickname_of("brandty", "brandt"), _nickname_of("here", "henrik")
+    >>> is_nickname_of("hutch", "hutchins"), is_nickname_of("brandty", "brandt"), is_nickname_of("here", "henrik")
     (True, True, False)
     """
     if word in {"the", "and", "now", "there", "then", "look", "see", "watch", "okay", "well", "here", "stop", "she", "he"}:

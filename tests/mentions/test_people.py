@@ -1,0 +1,37 @@
+"""Who does it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from voiceover.lexicon.io import load_lexicon
+from voiceover.mentions.parse import ParsedTalk, Span
+from voiceover.mentions.people import PeopleResolver
+from voiceover.roster import Roster
+
+
+@pytest.mark.parametrize(
+    ("sentences", "words", "player", "role"),
+    [
+        (["He looks behind him."], "looks behind him", "Ada Quillfeather", "focus"),
+        (["Hollenback drops in underneath her."], "drops in underneath", "Bo Hollenback", "teammate"),
+        (["Number twenty-two lifts her stick."], "lifts her stick", "Cy Drummond", "opponent"),
+        (["But Drummond, he's way off."], "way off", "Cy Drummond", "opponent"),
+        (["Good stick by Drummond."], "Good stick", "Cy Drummond", "opponent"),
+        (["The checker's on his outside so he goes the other way."], "goes the other way", "Ada Quillfeather", "focus"),
+        (["Hollen has it low and she sends it up."], "sends it up", "Bo Hollenback", "teammate"),
+        (["Her partner calls for it."], "calls for it", "Bo Hollenback", "teammate"),
+        (["Fourteen different things in there."], "different things", "Ada Quillfeather", "focus"),
+    ],
+)
+def test_doer(
+    talk: Callable[..., ParsedTalk], roster: Roster, sentences: list[str], words: str, player: str, role: str
+) -> None:
+    parsed = talk(*sentences)
+    said = [w.text.strip(".,") for w in parsed.transcript.words]
+    wanted = words.split()
+    first = next(i for i in range(len(said)) if said[i : i + len(wanted)] == wanted)
+    doer = PeopleResolver(parsed, roster, load_lexicon()).doer(0, Span(first, first + len(wanted) - 1))
+    assert (doer.player.name if doer.player else "", doer.role) == (player, role)
