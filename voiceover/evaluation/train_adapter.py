@@ -20,6 +20,7 @@ from voiceover.lexicon.model import Lexicon
 from voiceover.lexicon.wording import GAP, readings
 from voiceover.mentions.encoder import ADAPTED, HEADS, LAYERS, MAX_PIECES, WIDTH, packaged_weights
 from voiceover.mentions.meaning import NOTHING, talk_lines, training_lines
+from voiceover.mentions.variation import alike, vary
 
 RANK = 16
 EPOCHS = 7
@@ -28,47 +29,10 @@ LEARNING_RATE = 1e-3
 SCALE = 20.0  # of the cosine before the softmax, as sentence-transformers uses
 SEED = 20261125
 
-_BEFORE = ["", "", "", "and ", "so ", "and then ", "now ", "look, ", "see, ", "here ", "but ", "because ", "there, ", "first, "]
-_AFTER = ["", "", "", " there", " here", ", good", " again", ", nice", ", see that", " this time"]
-_PEOPLE = {
-    "he": ["he", "she", "they", "you", "the kid", "our winger", "this boy", "our girl", "the number nine"],
-    "his": ["his", "her", "their", "your"],
-    "him": ["him", "her", "them", "you"],
-}
-_KIND = {"he": "he", "she": "he", "his": "his", "her": "his", "him": "him"}
-
-
-def vary(text: str, nothing: list[str], like: dict[str, tuple[str, ...]], draw: random.Random) -> str:
-    """Say a wording as it may stand in the talk: other people, a joint before it, something unrelated beside it.
-
-    Args:
-        like: for each word of a word class, the words of that class.
-    """
-    chosen: dict[str, str] = {}
-    words = []
-    for word in text.split():
-        if word in like and draw.random() < 0.35:
-            word = draw.choice(like[word])
-        kind = _KIND.get(word)
-        if kind is not None:
-            chosen.setdefault(kind, draw.choice(_PEOPLE[kind]) if draw.random() < 0.6 else word)
-            word = chosen[kind]
-        words.append(word)
-    if len(words) > 5 and draw.random() < 0.15:
-        del words[draw.randrange(len(words))]
-    out = draw.choice(_BEFORE) + " ".join(words) + draw.choice(_AFTER)
-    beside = draw.random()
-    if beside < 0.15:
-        return f"{draw.choice(nothing)}, {out}"
-    if beside < 0.3:
-        return f"{out}, {draw.choice(nothing)}"
-    return out
-
-
 def samples(lexicon: Lexicon, draw: random.Random) -> list[tuple[str, str]]:
     """One epoch: every line of the lexicon once, varied."""
     nothing = [*lexicon.nothing, *talk_lines()]
-    like = {word: words for words in lexicon.word_classes.values() for word in words}
+    like = alike(lexicon)
     spoken: dict[str, list[list[str]]] = {}
     for p in lexicon.active():
         for _, wording in p.wordings():

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from voiceover.mentions.meaning import Judgement, MeaningFinder
 from voiceover.mentions.model import Proposal
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span, runs_of_pieces
-from voiceover.mentions.plain import plain_words
+from voiceover.mentions.plain import plain_words, without_simile
 from voiceover.mentions.references import Reference
 from voiceover.mentions.status import status_cues
+from voiceover.mentions.words import split_words
 from voiceover.possessions import Possession
 
 # Less than this in every run of clauses, and without a phrase, a principle is not thought of. At 0.12 nine in ten of the
@@ -29,6 +30,7 @@ FEATURES = (
     "best", "whole", "nothing", "second", "rival", "words", "two_words", "four_words", "phrase", "phrase_score",
     "phrase_and_best", "spread", "nearest", "nearest_nothing", "nearest_gap", "act_next", "act_again", "act_reopen",
     "act_closing", "act_opening", "before", "behind", "other_times", "wish", "whole_nothing", "short_sentence", "runs",
+    "whole_nearest_nothing", "whole_nearest", "phrase_words",
 )  # fmt: skip
 
 
@@ -70,7 +72,7 @@ def gather_candidates(
     spans = [(s.index, span) for s in talk.sentences for span in runs_of_pieces(s)]
     if not spans:
         return []
-    judged = finder.judge([plain_words(talk, span, references[i]) for i, span in spans])
+    judged = _judge(finder, [plain_words(talk, span, references[i]) for i, span in spans])
     hits: dict[tuple[int, str], list[Proposal]] = defaultdict(list)
     for p in phrases:
         hits[talk.sentence_of_word[p.first], p.principle_id].append(p)
@@ -90,6 +92,21 @@ def gather_candidates(
     return out
 
 
+def _judge(finder: MeaningFinder, texts: list[str]) -> Judgement:
+    """Judge texts, and those with a comparison in them without it too: "like a bus at a crossing" hides what is done."""
+    bare = [without_simile(t) for t in texts]
+    changed = [i for i, (a, b) in enumerate(zip(texts, bare, strict=True)) if a != b]
+    judged = finder.judge(texts + [bare[i] for i in changed])
+    n = len(texts)
+    rows = np.arange(n)
+    for k, i in enumerate(changed):
+        if judged.probability[n + k].max() > judged.probability[i].max():
+            rows[i] = n + k
+    return Judgement(
+        judged.probability[rows], judged.nothing[rows], judged.kinds[rows], judged.nearest[rows], judged.nearest_nothing[rows]
+    )
+
+
 class _Place:
     """One sentence with its runs of clauses."""
 
@@ -97,6 +114,8 @@ class _Place:
         self._parsed, self._rows, self._spans, self._judged = parsed, rows, spans, judged
         self._whole = max(rows, key=lambda r: len(spans[r]))
         self._price = np.array([PRICE_OF_A_WORD * len(spans[r]) for r in rows])
+        # For each principle its own best run of clauses: another principle is a rival only where it would be quoted.
+        self._best_row = [rows[i] for i in (judged.probability[rows] - self._price[:, None]).argmax(axis=0)]
 
     def best(self, column: int) -> float:
         return float(self._judged.probability[self._rows, column].max())
@@ -105,7 +124,7 @@ class _Place:
         self, talk: ParsedTalk, column: int, principle_id: str, found: list[Proposal], around: Sequence[float]
     ) -> Candidate:
         judged, spans = self._judged, self._spans
-        row = self._rows[int(np.argmax(judged.probability[self._rows, column] - self._price))]
+        row = self._best_row[column]
         span = spans[row]
         hit = max(found, key=lambda p: p.score, default=None)
         if hit is not None and self.best(column) < SURE_RUN:
@@ -113,7 +132,14 @@ class _Place:
             holding = [r for r in self._rows if spans[r].first <= span.first and span.last <= spans[r].last]
             row = max(holding or [row], key=lambda r: float(judged.probability[r, column]))
         over = [r for r in self._rows if spans[r].overlaps(span)]
-        others = np.delete(judged.probability[over], column, axis=1)
+        rival = max(
+            (
+                float(judged.probability[r, other])
+                for other, r in enumerate(self._best_row)
+                if other != column and spans[r].overlaps(span)
+            ),
+            default=0.0,
+        )
         best = _log_odds(float(judged.probability[row, column]))
         cues = status_cues(talk, self._parsed, span)
         nearest = judged.nearest[row]
@@ -122,7 +148,7 @@ class _Place:
             _log_odds(float(judged.probability[self._whole, column])),
             _log_odds(float(judged.nothing[row])),
             _log_odds(float(np.delete(judged.probability[row], column).max(initial=0.0))),
-            _log_odds(float(others.max(initial=0.0))),
+            _log_odds(rival),
             min(len(span), 20),
             len(span) <= 2,
             len(span) <= 4,
@@ -139,6 +165,9 @@ class _Place:
             _log_odds(float(judged.nothing[self._whole])),
             len(self._parsed.doc) <= 8,
             len(self._rows),
+            float(judged.nearest_nothing[self._whole]),
+            float(judged.nearest[self._whole, column]),
+            len(split_words(hit.wording)) if hit else 0.0,
         )
         say, lacking, failing = map(float, judged.kinds[row, column])
         kinds = hit.kinds if hit is not None and hit.kinds[0] < 1 and best < 0 else (say, lacking, failing)

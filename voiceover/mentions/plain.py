@@ -25,6 +25,9 @@ _DROPPED_G = re.compile(r"\b([a-z]{2,}in)['’](?=\s|[.,;:!?]|$)")
 _POSSESSIVE = re.compile(r"['’]s?$")
 _END = re.compile(r"[.,;:!?]+$")
 SOMEBODY = "he"
+_SIMILE = re.compile(
+    r",?\s*\b(?:just |exactly |sort of |kind of |a bit )?(?:like|as if|as though|same as) (?!(?:he|she|they|you|that|this|it)\b\s*(?:'s|is|was)?\s*,)[^,.;]*"
+)
 
 
 def plain_words(talk: ParsedTalk, span: Span, references: Sequence[Reference]) -> str:
@@ -56,3 +59,13 @@ def plain_words(talk: ParsedTalk, span: Span, references: Sequence[Reference]) -
 def _respelled(word: str) -> str:
     bare = word.rstrip(".,;:!?")
     return _SPELLINGS.get(bare, bare) + word[len(bare) :]
+
+
+def without_simile(text: str) -> str:
+    """A text without what it is compared to; unchanged where nothing is left.
+
+    >>> without_simile("he slows right up, like a bus at a crossing, and goes")
+    'he slows right up, and goes'
+    """
+    bare = _SIMILE.sub("", text).strip(" ,.;:")
+    return bare if len(bare.split()) >= 2 else text

@@ -18,6 +18,9 @@ from voiceover.speech.models import Weights
 
 # Source: faster-whisper 1.2.1, WhisperModel.get_prompt: half of the 448 tokens of Whisper's text window, less one.
 MAX_HINT_TOKENS = 223
+# Names or terms in one sentence of the hint. The recogniser copies its rhythm: one item for each gave 16 sentence ends per
+# 100 words where 7.5 were true (benchmarks/recognition.py on the public narrations).
+SENTENCE_ITEMS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,25 +60,43 @@ def build_hint(
     if not 0 <= max_tokens <= MAX_HINT_TOKENS:
         raise ValueError(f"max_tokens must be in 0..{MAX_HINT_TOKENS}, got {max_tokens}")
     tokenizer = _tokenizer(weights.folder)
+
+    def cost(sentence: str) -> int:
+        # Counted with the blank before it, as it stands in the prompt.
+        return len(tokenizer.encode(f" {sentence}", add_special_tokens=False).ids)
+
+    items: list[str] = []
+    for item in [*names, *terms]:
+        item = " ".join(item.split()).strip(" .,;:!?")
+        if item and item.casefold() not in (i.casefold() for i in items):
+            items.append(item)
+    name_count = sum(item.casefold() in {" ".join(n.split()).strip(" .,;:!?").casefold() for n in names} for item in items)
+    groups = [items[i : i + SENTENCE_ITEMS] for i in range(0, name_count, SENTENCE_ITEMS)]
+    groups += [items[i : i + SENTENCE_ITEMS] for i in range(name_count, len(items), SENTENCE_ITEMS)]
     sentences: list[str] = []
     left_out: list[str] = []
     used = 0
-    seen: set[str] = set()
-    for item in [*names, *terms]:
-        item = " ".join(item.split()).strip(" .,;:!?")
-        if not item or item.casefold() in seen:
-            continue
-        seen.add(item.casefold())
-        sentence = f"{item[0].upper()}{item[1:]}."
-        # Counted one by one and with the blank before it: as they stand in the prompt.
-        cost = len(tokenizer.encode(f" {sentence}", add_special_tokens=False).ids)
-        if used + cost > max_tokens:
-            left_out.append(item)
-            continue
-        sentences.append(sentence)
-        used += cost
+    for group in groups:
+        while group:
+            sentence = _sentence(group)
+            if used + cost(sentence) <= max_tokens:
+                sentences.append(sentence)
+                used += cost(sentence)
+                break
+            left_out.insert(len(left_out), group[-1])
+            group = group[:-1]
     text = " ".join(sentences)
     return Hint(text, used, frozenset(bare_words(text)), tuple(left_out))
+
+
+def _sentence(items: Sequence[str]) -> str:
+    """Some names or terms as one sentence of about the length that people speak.
+
+    >>> _sentence(["shoulder check", "eyes up", "delay"])
+    'Shoulder check, eyes up, and delay.'
+    """
+    listed = items[0] if len(items) == 1 else f"{', '.join(items[:-1])}, and {items[-1]}"
+    return f"{listed[0].upper()}{listed[1:]}."
 
 
 def bare_words(text: str) -> list[str]:
