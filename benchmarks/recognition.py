@@ -29,10 +29,14 @@ import jiwer
 import numpy as np
 
 from voiceover.media.audio import SAMPLE_RATE, read_audio
-from voiceover.speech.hint import MAX_HINT_TOKENS, build_hint
+from voiceover.lexicon.io import load_lexicon
+from voiceover.lexicon.model import Lexicon
+from voiceover.pipeline import hear
+from voiceover.roster import Player, Roster
+from voiceover.speech.hint import MAX_HINT_TOKENS
 from voiceover.speech.models import Weights, find_weights
 from voiceover.speech.numbers import normalise_numbers
-from voiceover.speech.transcribe import DEFAULT_BEAM_SIZE, load_model, transcribe
+from voiceover.speech.transcribe import DEFAULT_BEAM_SIZE, load_model
 
 FILLERS = {"uh", "um", "er", "ah", "mm", "hmm", "oh"}
 SPELLINGS = {
@@ -43,14 +47,9 @@ SPELLINGS = {
     "tyres": "tires", "turnover": "turn over", "goalside": "goal side", "onto": "on to", "into": "in to", "nobody": "no body",
     "offence": "offense", "stickhandling": "stick handling", "faceoff": "face off", "realise": "realize", "oclock": "o clock",
 }  # fmt: skip
-# Names and terms that a hint for another game and another team would hold.
+# Names that a roster of another team would hold; the wrong lexicon is basketball's.
 WRONG_NAMES = (
     "Akosua Mensah", "Bartholomew Quill", "Giancarlo Vitiello", "Siobhan Rafferty", "Takumi Hoshino", "Ximena Arroyo",
-)  # fmt: skip
-WRONG_TERMS = (
-    "Pick and roll", "Zone press", "Full-court trap", "Box and one", "Backdoor screen", "Triangle offence", "Free throw", "Sky hook",
-    "Fadeaway", "Euro step", "Alley-oop", "Double dribble", "Goaltending", "Shot clock", "Inbound pass", "Post up", "Weak side help",
-    "Pump fake", "Fast break", "Outlet pass", "Charge circle", "Tip-off", "Bank shot", "Crossover dribble", "Hook shot",
 )  # fmt: skip
 
 
@@ -240,13 +239,13 @@ def main() -> None:
     parser.add_argument("--terms", type=Path, help="one term a line, a CSV with a column name, or a lexicon")
     parser.add_argument("--hint", nargs="+", choices=("right", "wrong", "none"), default=["right"])
     parser.add_argument("--beam", nargs="+", type=int, default=[DEFAULT_BEAM_SIZE])
-    parser.add_argument("--hint-tokens", nargs="+", type=int, default=[MAX_HINT_TOKENS])
     parser.add_argument("--threads", type=int, default=2)
     parser.add_argument("--no-plain", action="store_true", help="leave out the plain call")
     parser.add_argument("--show", action="store_true", help="print false names and terms")
     args = parser.parse_args()
-    lexicon = Path(__file__).parent.parent / "lexicon" / "ice_hockey.yaml"
-    terms = read_terms(args.terms or lexicon)
+    lexicon = load_lexicon()
+    terms = read_terms(args.terms or Path(__file__).parent.parent / "lexicon" / "ice_hockey.yaml")
+    wrong_terms = [p.name for p in load_lexicon("basketball").active()]
     narrations = load(args.folder, args.only)
     for name in args.weights:
         weights = find_weights(name)
@@ -259,22 +258,24 @@ def main() -> None:
             print(base.line(f"{name} plain, beam 5", None), flush=True)
         for kind in args.hint:
             for beam in args.beam:
-                for limit in args.hint_tokens:
+                for limit in (MAX_HINT_TOKENS,):
                     score = Score()
                     for n in narrations:
-                        given = {"right": (n.names, terms), "wrong": (WRONG_NAMES, WRONG_TERMS), "none": ((), ())}[kind]
+                        right = Roster(tuple(Player(name) for name in n.names))
+                        roster, known = {
+                            "right": (right, lexicon),
+                            "wrong": (Roster(tuple(Player(name) for name in WRONG_NAMES)), load_lexicon("basketball")),
+                            "none": (Roster(), Lexicon("", "", ())),
+                        }[kind]
 
-                        def ours(n: Narration = n, given: tuple = given) -> list[tuple[str, float]]:
-                            hint = build_hint(*given, weights=weights, max_tokens=limit)
-                            found = transcribe(
-                                n.audio, weights=weights, hint=hint, beam_size=beam, threads=args.threads
-                            )
+                        def ours(n: Narration = n, roster: Roster = roster, known: Lexicon = known) -> list[tuple[str, float]]:
+                            found = hear(n.audio, weights, roster, known, beam_size=beam)
                             return [(w.text, w.start_narration_s) for w in found.words]
 
                         words = timed(score, ours)
                         names = [*n.names, *WRONG_NAMES] if kind == "wrong" else n.names
                         # Every term of the wrong hint that appears would be false, too.
-                        add(score, n, words, names, [*terms, *WRONG_TERMS] if kind == "wrong" else terms)
+                        add(score, n, words, names, [*terms, *wrong_terms] if kind == "wrong" else terms)
                     print(score.line(f"{name} ours, {kind} hint {limit}, beam {beam}", base), flush=True)
                     if args.show:
                         print("   false:", ", ".join(score.false_ones))

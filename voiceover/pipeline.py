@@ -33,9 +33,9 @@ from voiceover.possessions import Possession, split_possessions
 from voiceover.roster import Roster, lone_focus, read_roster, spoken_names
 from voiceover.speech.captions import read_transcript
 from voiceover.speech.hint import build_hint
-from voiceover.speech.models import find_weights
+from voiceover.speech.models import Weights, find_weights
 from voiceover.speech.saved_words import file_identity
-from voiceover.speech.transcribe import transcribe
+from voiceover.speech.transcribe import DEFAULT_BEAM_SIZE, transcribe
 from voiceover.speech.transcript import Transcript
 from voiceover.talk_acts import ACTS, ActClassifier
 from voiceover.totals import find_totals
@@ -171,12 +171,23 @@ def _words(
         duration_s = probe(narration).duration_s if narration.exists() else None
         return read_transcript(options.transcript, duration_narration_s=duration_s)
     probe(narration, need_sound=True)
-    weights = find_weights(options.model)
-    hint = build_hint(spoken_names(roster.players), lexicon_terms(lexicon), weights=weights)
     saved = cache_folder() / "words" / f"{file_identity(narration)[:24]}.jsonl"
     saved.parent.mkdir(parents=True, exist_ok=True)
     report = (lambda done, total: progress("listening", done, total)) if progress else None
-    heard = transcribe(narration, weights=weights, hint=hint, saved=saved, progress=report)
+    return hear(narration, find_weights(options.model), roster, lexicon, saved=saved, progress=report)
+
+
+def hear(
+    narration: Path, weights: Weights, roster: Roster, lexicon: Lexicon, *, saved: Path | None = None,
+    progress: Callable[[float, float], None] | None = None, beam_size: int = DEFAULT_BEAM_SIZE,
+) -> Transcript:  # fmt: skip
+    """Recognise a narration with the roster and the lexicon in mind, and put right what was misheard.
+
+    Raises:
+        MediaError: no sound in it that can be read.
+    """
+    hint = build_hint(spoken_names(roster.players), lexicon_terms(lexicon), weights=weights)
+    heard = transcribe(narration, weights=weights, hint=hint, saved=saved, progress=progress, beam_size=beam_size)
     return MisheardFinder(roster, lexicon, known_words()).correct(heard)
 
 
