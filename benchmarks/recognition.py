@@ -23,14 +23,15 @@ import re
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import jiwer
 import numpy as np
 
-from voiceover.media.audio import SAMPLE_RATE, read_audio
 from voiceover.lexicon.io import load_lexicon
 from voiceover.lexicon.model import Lexicon
+from voiceover.media.audio import SAMPLE_RATE, read_audio
 from voiceover.pipeline import hear
 from voiceover.roster import Player, Roster
 from voiceover.speech.hint import MAX_HINT_TOKENS
@@ -116,7 +117,7 @@ def load(folder: Path, only: Sequence[str]) -> list[Narration]:
         if marks.name.endswith(".times.json") or (only and marks.name[:2] not in only):
             continue
         stem = marks.with_suffix("")
-        with open(f"{stem}.roster.csv", encoding="utf-8", newline="") as f:
+        with Path(f"{stem}.roster.csv").open(encoding="utf-8", newline="") as f:
             names = [row["name"] for row in csv.DictReader(f)]
         audio = Path(f"{stem}.ogg")
         sentences = [s["text"] for s in json.loads(marks.read_text(encoding="utf-8"))["sentences"]]
@@ -143,11 +144,7 @@ def sound_starts(samples: np.ndarray, times: Sequence[tuple[float, float]]) -> l
 
 def count_runs(words: Sequence[str], wanted: Sequence[Sequence[str]]) -> dict[tuple[str, ...], int]:
     """How often each run of words occurs."""
-    return {
-        tuple(run): sum(list(words[i : i + len(run)]) == list(run) for i in range(len(words) - len(run) + 1))
-        for run in wanted
-        if run
-    }
+    return {tuple(run): sum(list(words[i : i + len(run)]) == list(run) for i in range(len(words) - len(run) + 1)) for run in wanted if run}
 
 
 def add(score: Score, narration: Narration, words: list[tuple[str, float]], names: list[str], terms: list[str]) -> None:
@@ -231,6 +228,12 @@ def read_terms(path: Path) -> list[str]:
     return [line.strip() for line in path.read_text(encoding="utf-8").splitlines() if line.strip()]
 
 
+def ours(audio: Path, weights: Weights, roster: Roster, lexicon: Lexicon, beam: int) -> list[tuple[str, float]]:
+    """Words and their starts by the project's own way."""
+    found = hear(audio, weights, roster, lexicon, beam_size=beam)
+    return [(w.text, w.start_narration_s) for w in found.words]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path)
@@ -254,7 +257,7 @@ def main() -> None:
         if not args.no_plain:
             base = Score()
             for n in narrations:
-                add(base, n, timed(base, lambda n=n: plain(weights, args.threads, n.audio)), n.names, terms)
+                add(base, n, timed(base, lambda n=n, weights=weights: plain(weights, args.threads, n.audio)), n.names, terms)
             print(base.line(f"{name} plain, beam 5", None), flush=True)
         for kind in args.hint:
             for beam in args.beam:
@@ -268,11 +271,7 @@ def main() -> None:
                             "none": (Roster(), Lexicon("", "", ())),
                         }[kind]
 
-                        def ours(n: Narration = n, roster: Roster = roster, known: Lexicon = known) -> list[tuple[str, float]]:
-                            found = hear(n.audio, weights, roster, known, beam_size=beam)
-                            return [(w.text, w.start_narration_s) for w in found.words]
-
-                        words = timed(score, ours)
+                        words = timed(score, partial(ours, n.audio, weights, roster, known, beam))
                         names = [*n.names, *WRONG_NAMES] if kind == "wrong" else n.names
                         # Every term of the wrong hint that appears would be false, too.
                         add(score, n, words, names, [*terms, *wrong_terms] if kind == "wrong" else terms)

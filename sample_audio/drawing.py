@@ -35,10 +35,7 @@ def _on_path(shirt: int, clip_s: float) -> np.ndarray:
     span = t[i + 1] - t[i]
     u = min(max((clip_s - t[i]) / span, 0.0), 1.0)
     h = (2 * u**3 - 3 * u**2 + 1, u**3 - 2 * u**2 + u, -2 * u**3 + 3 * u**2, u**3 - u**2)
-    at = [
-        h[0] * v[i] + h[1] * span * m[i] + h[2] * v[i + 1] + h[3] * span * m[i + 1]
-        for v, m in ((x, slope_x), (y, slope_y))
-    ]
+    at = [h[0] * v[i] + h[1] * span * m[i] + h[2] * v[i + 1] + h[3] * span * m[i + 1] for v, m in ((x, slope_x), (y, slope_y))]
     phase = 2 * math.pi * (1.25 * clip_s + 0.37 * shirt)
     return np.array(at) + 0.07 * np.array([math.sin(phase), math.cos(0.8 * phase)])
 
@@ -62,9 +59,7 @@ def place(shirt: int, clip_s: float) -> np.ndarray:
     return _places(clip_s)[shirt]
 
 
-def _towards(
-    shirt: int, clip_s: float, targets: tuple[tuple[int, float, float, tuple[float, float]], ...]
-) -> float | None:
+def _towards(shirt: int, clip_s: float, targets: tuple[tuple[int, float, float, tuple[float, float]], ...]) -> float | None:
     here = place(shirt, clip_s)
     for who, start, end, (x, y) in targets:
         if who == shirt and start <= clip_s < end:
@@ -146,21 +141,13 @@ def empty_rink() -> Image.Image:
         out = -1 if side == "red" else 1
         line(x, 0.4 if 4 < x < 26 else 0.9, x, height - 0.9, (222, 130, 134), 0.06)
         crease = [*to_px(x - 1.7, y - 1.7, OVER), *to_px(x + 1.7, y + 1.7, OVER)]
-        draw.pieslice(
-            crease, 90 if out < 0 else -90, 270 if out < 0 else 90, fill=(196, 222, 240), outline=red, width=3
-        )
+        draw.pieslice(crease, 90 if out < 0 else -90, 270 if out < 0 else 90, fill=(196, 222, 240), outline=red, width=3)
         back = x - out * 1.0
-        draw.rectangle(
-            [*to_px(min(x, back), y - 0.95, OVER), *to_px(max(x, back), y + 0.95, OVER)], fill=(216, 222, 226)
-        )
+        draw.rectangle([*to_px(min(x, back), y - 0.95, OVER), *to_px(max(x, back), y + 0.95, OVER)], fill=(216, 222, 226))
         for j in np.linspace(y - 0.95, y + 0.95, 9):
             line(x, float(j), back, float(j), (176, 184, 190), 0.03)
-        draw.rectangle(
-            [*to_px(min(x, back), y - 0.95, OVER), *to_px(max(x, back), y + 0.95, OVER)], outline=red, width=5
-        )
-    draw.rounded_rectangle(
-        [*to_px(0, 0, OVER), *to_px(width, height, OVER)], radius=4 * k, outline=BOARDS, width=round(0.22 * k)
-    )
+        draw.rectangle([*to_px(min(x, back), y - 0.95, OVER), *to_px(max(x, back), y + 0.95, OVER)], outline=red, width=5)
+    draw.rounded_rectangle([*to_px(0, 0, OVER), *to_px(width, height, OVER)], radius=4 * k, outline=BOARDS, width=round(0.22 * k))
     draw.text(
         (WIDTH * OVER / 2, 15 * OVER),
         "U14 PRACTICE  -  3 ON 3, SMALL ICE",

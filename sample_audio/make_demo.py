@@ -113,10 +113,7 @@ def truth(sentences: list[dict[str, object]]) -> dict[str, object]:
         "clip_duration_s": story.CLIP_DURATION_S,
         "roster": roster,
         "sentences": sentences,
-        "possessions": [
-            {"n": n, "first": a, "last": b, "player": story.TARRANT, "ended": story.ENDED[n]}
-            for n, (a, b) in spans.items()
-        ],
+        "possessions": [{"n": n, "first": a, "last": b, "player": story.TARRANT, "ended": story.ENDED[n]} for n, (a, b) in spans.items()],
         "mentions": mentions,
         "claims": claims,
     }
@@ -134,9 +131,7 @@ def _table(header: tuple[str, ...], rows: list[tuple[object, ...]]) -> str:
     return out.getvalue()
 
 
-def _encode_sound(
-    container: av.container.OutputContainer, stream: av.AudioStream, samples: np.ndarray, rate: int
-) -> None:
+def _encode_sound(container: av.container.OutputContainer, stream: av.AudioStream, samples: np.ndarray, rate: int) -> None:
     resampler = av.AudioResampler(format=stream.format, layout="mono", rate=stream.rate)
     block = rate  # one second at a time
     for i in range(0, len(samples), block):
@@ -213,9 +208,7 @@ def write_narration_files(folder: Path) -> None:
     )
     texts = {
         "narration.vtt": f"WEBVTT\n\n{cues}",
-        "playhead.csv": _table(
-            ("narration_s", "clip_s", "rate"), [(f"{a:.3f}", f"{b:.3f}", f"{rate:g}") for a, b, rate in booth.playhead]
-        ),
+        "playhead.csv": _table(("narration_s", "clip_s", "rate"), [(f"{a:.3f}", f"{b:.3f}", f"{rate:g}") for a, b, rate in booth.playhead]),
         "roster.csv": _table(story.ROSTER_COLUMNS, list(story.ROSTER)),
         "truth.json": json.dumps(truth(booth.sentences), indent=1) + "\n",
     }

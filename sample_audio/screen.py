@@ -109,9 +109,7 @@ def _sketch(draw: ImageDraw.ImageDraw, shown: Drawing, now_narration_s: float, a
     if np.dot(tip - start, unit) > 8:
         side = np.array([-unit[1], unit[0]])
         draw.line([*start, *tip], fill=INK, width=4)
-        draw.polygon(
-            [tuple(tip + 12 * unit), tuple(tip - 6 * unit + 9 * side), tuple(tip - 6 * unit - 9 * side)], fill=INK
-        )
+        draw.polygon([tuple(tip + 12 * unit), tuple(tip - 6 * unit + 9 * side), tuple(tip - 6 * unit - 9 * side)], fill=INK)
 
 
 def _pointer(draw: ImageDraw.ImageDraw, x: float, y: float) -> None:

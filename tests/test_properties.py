@@ -12,7 +12,11 @@ from voiceover.lexicon.io import load_lexicon
 from voiceover.playhead.track import PlayheadRow, PlayheadTrack
 from voiceover.possession_log import build_log
 
-PHRASES = [w for p in load_lexicon().active() for w in p.say[20:22]] + ["Okay, second touch.", "So that's three reps.", "He"]
+PHRASES = [w for p in load_lexicon().active() for w in p.say[20:22]] + [
+    "Okay, second touch.",
+    "So that's three reps.",
+    "He",
+]
 TEXT = st.text(st.characters(blacklist_categories=("Cs", "Cc")), max_size=40)
 ODD = st.sampled_from([".", "...", "?!", "&<b>", "-", "caf\u00e9", "'s", "14", "2 on 2"])
 # "Well" in front, so that it is never taken for JSON or captions, which have error messages of their own.

@@ -47,11 +47,17 @@ def log(
         from_clip_s=from_s, to_clip_s=to_s, date=date, occasion=occasion, situation=situation, team=team, note=note,
     )  # fmt: skip
     with Progress(
-        TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn(), console=Console(stderr=True), transient=True
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
     ) as bar:
         task = bar.add_task("reading", total=None)
         breakdown = log_narration(
-            narration, options, progress=lambda step, done, total: bar.update(task, description=step, completed=done, total=total)
+            narration,
+            options,
+            progress=lambda step, done, total: bar.update(task, description=step, completed=done, total=total),
         )
     files = write_breakdown(breakdown, out)
     if json:

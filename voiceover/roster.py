@@ -66,9 +66,7 @@ class Roster:
         fits = exact or [p for p in self.players if wanted in p.name.lower().split()]
         if len(fits) != 1:
             names = ", ".join(f"{p.name} ({p.number})" if p.number else p.name for p in self.players) or "nobody"
-            raise RosterError(
-                f"focus player '{who}': {'is not' if not fits else 'fits more than one'} on the roster; on it are: {names}"
-            )
+            raise RosterError(f"focus player '{who}': {'is not' if not fits else 'fits more than one'} on the roster; on it are: {names}")
         return Roster(tuple(dataclasses.replace(p, focus=p is fits[0]) for p in self.players))
 
 

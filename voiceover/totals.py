@@ -24,7 +24,10 @@ _PRINCIPLES = (
 _DURATION = r"(?:seconds?|secs?)"
 # From this share of the talk on, a sentence that sums up counts as closing wherever the possessions were thought to end.
 CLOSING_SHARE = 0.7
-_SUMS_UP = re.compile(r"^(?:so|okay so|and so|that's|that makes|all in all|altogether|in total|i (?:had|have|count|counted|got)|you (?:had|have))\b", re.IGNORECASE)
+_SUMS_UP = re.compile(
+    r"^(?:so|okay so|and so|that's|that makes|all in all|altogether|in total|i (?:had|have|count|counted|got)|you (?:had|have))\b",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,14 +123,22 @@ def _counted(words: Sequence[str], at: int, taken: int, outside: bool, closing: 
         return "principles" if closing else ""
     if re.match(r"\s*times\b", near) and re.search(r"\b(?:puck|it|has|have|had|touch(?:es)?)\b", before):
         return "possessions"
-    if re.match(rf"\s*(?:(?:different|separate|distinct|good|great|little|big|clean|real|honest|of|them|these|those|his|her|the|more|whole|full|wee|nice)\s+){{0,3}}{_PRINCIPLES}\b", near):
+    if re.match(
+        rf"\s*(?:(?:different|separate|distinct|good|great|little|big|clean|real|honest|of|them|these|those|his|her|the|more|whole|full|wee|nice)\s+){{0,3}}{_PRINCIPLES}\b",
+        near,
+    ):
         return "principles" if closing else ""
-    if re.match(rf"\s*(?:(?:different|separate|good|clean|honest|of|his|her|the|puck|full|long|big|total)\s+){{0,2}}{_POSSESSIONS}\b", near):
-        if re.match(rf"\s*(?:\w+\s+)?times\b", near) and not re.search(r"puck|had it|touch|with it", following):
+    if re.match(
+        rf"\s*(?:(?:different|separate|good|clean|honest|of|his|her|the|puck|full|long|big|total)\s+){{0,2}}{_POSSESSIONS}\b",
+        near,
+    ):
+        if re.match(r"\s*(?:\w+\s+)?times\b", near) and not re.search(r"puck|had it|touch|with it", following):
             return ""
         return "possessions"
-    if closing and re.search(r"\b(?:principles?|things|habits|count|counted|counting|sheet|reckon|make it|making it)\b", before) and re.match(
-        r"\s*(?:in all|all in|all told|in total|altogether|of them|on the sheet)?\s*(?:$|[,.])?", near
+    if (
+        closing
+        and re.search(r"\b(?:principles?|things|habits|count|counted|counting|sheet|reckon|make it|making it)\b", before)
+        and re.match(r"\s*(?:in all|all in|all told|in total|altogether|of them|on the sheet)?\s*(?:$|[,.])?", near)
     ):
         return "principles" if re.search(r"\b(?:principle|thing|habit|good|sheet|skill|detail)", before) else ""
     return ""
@@ -136,7 +147,9 @@ def _counted(words: Sequence[str], at: int, taken: int, outside: bool, closing: 
 def _duration(words: Sequence[str], at: int, taken: int, before: str, near: str, outside: bool) -> str:
     if re.search(r"\b(?:mark|left|later|ago|late|more|wait|before|after|on the clock)\b", near):
         return ""
-    if re.search(r"\b(?:one|last|first|every|within|after|at|about the|the)\s*$", before) and not re.search(r"\bin\b|clip|for a\s*$", before):
+    if re.search(r"\b(?:one|last|first|every|within|after|at|about the|the)\s*$", before) and not re.search(
+        r"\bin\b|clip|for a\s*$", before
+    ):
         return ""
     return "duration_s" if outside else ""
 

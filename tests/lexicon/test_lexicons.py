@@ -58,11 +58,27 @@ def test_an_overlay_adds_changes_renames_and_retires(tmp_path: Path) -> None:
     [
         ("sport: x\nprinciples: [\n", 3, "check the indentation"),
         ("just a text\n", 1, "is no lexicon"),
-        ("sport: x\nfamilies: {f: F}\nprinciples:\n- {id: A b, name: A, family: f, definition: d, say: [x y]}\n", 4, "lower-case"),
-        ("sport: x\nfamilies: {f: F}\nprinciples:\n- {id: a, name: A, family: g, definition: d, say: [x y]}\n", 4, "not under families"),
+        (
+            "sport: x\nfamilies: {f: F}\nprinciples:\n- {id: A b, name: A, family: f, definition: d, say: [x y]}\n",
+            4,
+            "lower-case",
+        ),
+        (
+            "sport: x\nfamilies: {f: F}\nprinciples:\n- {id: a, name: A, family: g, definition: d, say: [x y]}\n",
+            4,
+            "not under families",
+        ),
         ("sport: x\nfamilies: {f: F}\nprinciples:\n- {id: a, name: A, family: f, definition: d}\n", 4, "no wordings"),
-        ("sport: x\nfamilies: {f: F}\nprinciples:\n- id: a\n  name: A\n  family: f\n  definition: d\n  say:\n  - 'the <ball>'\n", 9, "no word class"),
-        ("sport: x\nfamilies: {f: F}\nprinciples:\n- id: a\n  name: A\n  family: f\n  definition: d\n  says: [x]\n", 8, "unknown key"),
+        (
+            "sport: x\nfamilies: {f: F}\nprinciples:\n- id: a\n  name: A\n  family: f\n  definition: d\n  say:\n  - 'the <ball>'\n",
+            9,
+            "no word class",
+        ),
+        (
+            "sport: x\nfamilies: {f: F}\nprinciples:\n- id: a\n  name: A\n  family: f\n  definition: d\n  says: [x]\n",
+            8,
+            "unknown key",
+        ),
         ("extends: nowhere\n", 1, "cannot be used"),
     ],
 )

@@ -26,9 +26,7 @@ from voiceover.roster import Roster
         (["Fourteen different things in there."], "different things", "Ada Quillfeather", "focus"),
     ],
 )
-def test_doer(
-    talk: Callable[..., ParsedTalk], roster: Roster, sentences: list[str], words: str, player: str, role: str
-) -> None:
+def test_doer(talk: Callable[..., ParsedTalk], roster: Roster, sentences: list[str], words: str, player: str, role: str) -> None:
     parsed = talk(*sentences)
     said = [w.text.strip(".,") for w in parsed.transcript.words]
     wanted = words.split()

@@ -130,7 +130,12 @@ def test_json_words_keep_everything(tmp_path: Path) -> None:
 def test_json_segments_as_recognisers_write_them(tmp_path: Path) -> None:
     segments = [
         {"start": 0.0, "end": 1.0, "text": " He goes."},
-        {"start": 1.0, "end": 3.0, "text": "Good.", "words": [{"word": " Good.", "start": 1.1, "end": 1.5, "probability": 0.7}]},
+        {
+            "start": 1.0,
+            "end": 3.0,
+            "text": "Good.",
+            "words": [{"word": " Good.", "start": 1.1, "end": 1.5, "probability": 0.7}],
+        },
     ]
     found = read(tmp_path, "a.json", json.dumps({"segments": segments}))
     assert [(w.text, w.start_narration_s) for w in found.words] == [("He", 0.0), ("goes.", 0.333), ("Good.", 1.1)]

@@ -138,5 +138,11 @@ def test_word_that_was_right_is_not_marked() -> None:
 
 
 def test_words_are_whole() -> None:
-    heard = [Heard(" five", 0, 1, 0.9), Heard("-", 1, 1, 0.9), Heard("footer", 1, 2, 0.7), Heard(" -", 2, 2, 0.9), Heard(" ", 2, 2, 1)]
+    heard = [
+        Heard(" five", 0, 1, 0.9),
+        Heard("-", 1, 1, 0.9),
+        Heard("footer", 1, 2, 0.7),
+        Heard(" -", 2, 2, 0.9),
+        Heard(" ", 2, 2, 1),
+    ]
     assert [(h.text, h.end_s) for h in whole_words(heard)] == [("five-footer-", 2)]

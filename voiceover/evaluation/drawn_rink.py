@@ -61,9 +61,7 @@ def draw_frames(options: RinkOptions, times_clip_s: Times) -> list[Picture]:
     return [_draw(options, world, paths, _scene_time(options, float(t))) for t in times_clip_s]
 
 
-def write_video(
-    path: Path, pictures: list[Picture], times_s: Times, *, rate: Fraction = Fraction(30), crf: int = 20
-) -> None:
+def write_video(path: Path, pictures: list[Picture], times_s: Times, *, rate: Fraction = Fraction(30), crf: int = 20) -> None:
     """Write grey pictures at given times as H.264, seconds from zero."""
     with VideoWriter(path, pictures[0].shape[1], pictures[0].shape[0], rate=rate, crf=crf) as writer:
         for picture, time_s in zip(pictures, times_s, strict=True):

@@ -68,9 +68,7 @@ def fit_possessions(marked: Sequence[tuple[dict[str, Any], list[Evidence]]]) -> 
                 begin_y.append(i in starts)
     begin = LogisticRegression(C=BEGIN_C, max_iter=3000).fit(begin_x, begin_y)
     part = LogisticRegression(C=PART_C, max_iter=3000).fit(part_x, part_y)
-    return Weights(
-        np.append(begin.coef_[0], begin.intercept_), np.column_stack([part.coef_, part.intercept_])
-    )
+    return Weights(np.append(begin.coef_[0], begin.intercept_), np.column_stack([part.coef_, part.intercept_]))
 
 
 def agreement(marked: Sequence[tuple[dict[str, Any], list[Evidence]]], weights: Weights) -> tuple[int, float]:
@@ -110,7 +108,13 @@ def look_at(folder: Path, lexicon: Lexicon, finder: MeaningFinder, acts: ActClas
     for doc, talk, track in load_narrations(folder):
         judged = acts.judge([s.sentence.text for s in talk.sentences])
         players = [
-            Player(p["name"], str(p.get("number", "")), p.get("team", ""), bool(p.get("focus")), nicknames=tuple(p.get("nicknames", ())))
+            Player(
+                p["name"],
+                str(p.get("number", "")),
+                p.get("team", ""),
+                bool(p.get("focus")),
+                nicknames=tuple(p.get("nicknames", ())),
+            )
             for p in doc["roster"]
         ]
         people = PeopleResolver(talk, Roster(tuple(players)), lexicon)
@@ -207,7 +211,12 @@ def main() -> None:
     print(f"possessions, each public narration held out in turn: {sum(h[0] for h in held)} of {len(held)} exact,"
           f" overlap {np.mean([h[1] for h in held]):.2f}")  # fmt: skip
     weights = fit_possessions(pairs)
-    print("public, fitted:", agreement(pairs, weights), "own, not used:", agreement([(m.doc, m.evidence) for m in own], weights))
+    print(
+        "public, fitted:",
+        agreement(pairs, weights),
+        "own, not used:",
+        agreement([(m.doc, m.evidence) for m in own], weights),
+    )
     judges = [fit_mentions(public[:i] + public[i + 1 :]) for i in range(len(public))]
     judge = fit_mentions(public)
     for name, figures in (

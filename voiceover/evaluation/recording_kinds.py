@@ -74,7 +74,12 @@ def _plan(
 
 
 def _moved(seed: int) -> Plan:
-    places: list[Look] = [WINDOW, Look(rect=(0.3, 0.25, 0.45, 0.45), chrome=True), Look(), Look(rect=(0.05, 0.05, 0.8, 0.8), chrome=True)]
+    places: list[Look] = [
+        WINDOW,
+        Look(rect=(0.3, 0.25, 0.45, 0.45), chrome=True),
+        Look(),
+        Look(rect=(0.05, 0.05, 0.8, 0.8), chrome=True),
+    ]
     plan = _plan(seed, looks=places)
     total, steps = 0.0, []
     for step in plan.steps:  # every eight seconds the window is somewhere else, in the middle of a stretch
@@ -92,17 +97,22 @@ def _moved(seed: int) -> Plan:
 def _dragged(seed: int) -> Plan:
     """The window glides and grows for a second and a half while the clip plays."""
     count = 45
-    looks = [
-        Look(rect=(0.05 + 0.3 * s, 0.08 + 0.2 * s, 0.5 + 0.1 * s, 0.5 + 0.1 * s), chrome=True)
-        for s in np.linspace(0.0, 1.0, count)
-    ]
+    looks = [Look(rect=(0.05 + 0.3 * s, 0.08 + 0.2 * s, 0.5 + 0.1 * s, 0.5 + 0.1 * s), chrome=True) for s in np.linspace(0.0, 1.0, count)]
     steps = [Step(6.0, 4.0, 1.0, look=0)] + [Step(1 / 30, None, 1.0, look=i) for i in range(count)]
-    steps += [Step(6.0, None, 1.0, look=count - 1), Step(3.0, None, 0.0, look=count - 1), Step(5.0, 8.0, 1.0, look=count - 1)]
+    steps += [
+        Step(6.0, None, 1.0, look=count - 1),
+        Step(3.0, None, 0.0, look=count - 1),
+        Step(5.0, 8.0, 1.0, look=count - 1),
+    ]
     return _plan(seed, looks=looks, steps=steps)
 
 
 def _several(seed: int) -> Plan:
-    rinks = [RinkOptions(seed=seed), RinkOptions(seed=seed + 40, duration_s=25.0), RinkOptions(seed=seed + 80, pan=0.3, duration_s=20.0)]
+    rinks = [
+        RinkOptions(seed=seed),
+        RinkOptions(seed=seed + 40, duration_s=25.0),
+        RinkOptions(seed=seed + 80, pan=0.3, duration_s=20.0),
+    ]
     steps = random_script(np.random.default_rng(seed + 300), 40.0, 20.0, clips=3, none_share=0.1)
     return Plan(rinks, steps, RecordingOptions(seed=seed, looks=[WINDOW], filler="slides"))
 
@@ -147,7 +157,14 @@ def _absent(seed: int) -> Plan:
 def _cost(seed: int) -> Plan:
     rink = RinkOptions(seed=seed, width=1920, height=1080)
     options = RecordingOptions(width=1920, height=1080)
-    return _plan(seed, rink=rink, options=options, duration_s=240.0, rates=(1.0, 1.0, 0.5), looks=[Look(cursor=True, draw_s=(20.0, 60.0))])
+    return _plan(
+        seed,
+        rink=rink,
+        options=options,
+        duration_s=240.0,
+        rates=(1.0, 1.0, 0.5),
+        looks=[Look(cursor=True, draw_s=(20.0, 60.0))],
+    )
 
 
 KINDS: dict[str, Callable[[int], Plan]] = {

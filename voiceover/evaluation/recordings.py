@@ -301,7 +301,16 @@ class Stage:
             number = int(narration_s / 3)
             cv2.putText(page, f"Gap control {number}", (w // 12, h // 6), FONT, h / 400, 20, 2, cv2.LINE_AA)
             for i in range(5):
-                cv2.putText(page, f"- point {number * 5 + i} to watch", (w // 10, h // 3 + i * h // 9), FONT, h / 600, 60, 1, cv2.LINE_AA)
+                cv2.putText(
+                    page,
+                    f"- point {number * 5 + i} to watch",
+                    (w // 10, h // 3 + i * h // 9),
+                    FONT,
+                    h / 600,
+                    60,
+                    1,
+                    cv2.LINE_AA,
+                )
             return page
         return np.zeros((h, w), np.uint8)
 
@@ -327,6 +336,16 @@ class Stage:
             b = (round(a[0] + grown * (x2 - x1) * (right - left)), round(a[1] + grown * (y2 - y1) * (bottom - top)))
             shade = 250 if i % 2 else 5
             if i % 3 == 2:
-                cv2.ellipse(canvas, a, ((right - left) // 10, (bottom - top) // 10), 0, 0, 360 * grown, shade, thick, cv2.LINE_AA)
+                cv2.ellipse(
+                    canvas,
+                    a,
+                    ((right - left) // 10, (bottom - top) // 10),
+                    0,
+                    0,
+                    360 * grown,
+                    shade,
+                    thick,
+                    cv2.LINE_AA,
+                )
             else:
                 cv2.arrowedLine(canvas, a, b, shade, thick, cv2.LINE_AA, tipLength=0.2)

@@ -29,6 +29,7 @@ LEARNING_RATE = 1e-3
 SCALE = 20.0  # of the cosine before the softmax, as sentence-transformers uses
 SEED = 20261125
 
+
 def samples(lexicon: Lexicon, draw: random.Random) -> list[tuple[str, str]]:
     """One epoch: every line of the lexicon once, varied."""
     nothing = [*lexicon.nothing, *talk_lines()]

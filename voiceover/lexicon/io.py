@@ -26,7 +26,10 @@ _ENTRY_KEYS = {"id", "name", "family", "definition", "coach_cue", *_LISTS}
 
 def shipped_lexicon_path(name: str) -> Path:
     """Where a shipped lexicon lies: beside the package in a checkout, inside it in a wheel."""
-    for folder in (Path(str(resources.files("voiceover"))) / "lexicons", Path(__file__).resolve().parents[2] / "lexicon"):
+    for folder in (
+        Path(str(resources.files("voiceover"))) / "lexicons",
+        Path(__file__).resolve().parents[2] / "lexicon",
+    ):
         path = folder / f"{name}.yaml"
         if path.exists():
             return path
@@ -133,9 +136,7 @@ class _Reader:
                 self.wrong(node, f"id '{entry.id}' is there already; give each principle its own id, or use 'change:'")
                 continue
             seen.add(entry.id)
-            principles = [
-                dataclasses.replace(p, retired=True) if p.id in entry.replaces and base else p for p in principles
-            ]
+            principles = [dataclasses.replace(p, retired=True) if p.id in entry.replaces and base else p for p in principles]
             principles.append(entry)
         for node in self.items(top.get("change")):
             principles = self.change(node, principles, families, classes)
@@ -146,7 +147,10 @@ class _Reader:
         for p in principles:
             for wording, other in p.look_alikes:
                 if other and other not in ids:
-                    self.wrong(root, f"'{p.id}', not: '{wording} -> {other}': no principle '{other}'; write an id of the lexicon")
+                    self.wrong(
+                        root,
+                        f"'{p.id}', not: '{wording} -> {other}': no principle '{other}'; write an id of the lexicon",
+                    )
         lexicon = Lexicon(
             self.string(top.get("sport")) or (base.sport if base else self.path.stem),
             self.string(top.get("version")) or (base.version if base else "1"),
@@ -177,7 +181,11 @@ class _Reader:
         return [dataclasses.replace(p, retired=True) if p.id in gone else p for p in principles]
 
     def change(
-        self, node: yaml.Node, principles: list[Principle], families: dict[str, str], classes: dict[str, tuple[str, ...]]
+        self,
+        node: yaml.Node,
+        principles: list[Principle],
+        families: dict[str, str],
+        classes: dict[str, tuple[str, ...]],
     ) -> list[Principle]:
         """Wordings are added to the entry; a name, definition or cue takes the place of the old one."""
         entry = self.mapping(node, _ENTRY_KEYS, "an entry under change")
@@ -205,9 +213,7 @@ class _Reader:
             out.append(p)
         return out
 
-    def principle(
-        self, node: yaml.Node, families: dict[str, str], classes: dict[str, tuple[str, ...]]
-    ) -> Principle | None:
+    def principle(self, node: yaml.Node, families: dict[str, str], classes: dict[str, tuple[str, ...]]) -> Principle | None:
         entry = self.mapping(node, _ENTRY_KEYS, "a principle")
         principle_id, name, family = (self.string(entry.get(k)) for k in ("id", "name", "family"))
         for key in ("id", "name", "family", "definition"):

@@ -107,9 +107,7 @@ def iter_audio(
         yield AudioBlock(position / SAMPLE_RATE, np.concatenate(pending))
 
 
-def read_audio(
-    path: Path | str, *, from_s: float | None = None, to_s: float | None = None, track: int | None = None
-) -> Samples:
+def read_audio(path: Path | str, *, from_s: float | None = None, to_s: float | None = None, track: int | None = None) -> Samples:
     """The sound of a recording, or of a stretch of it, in one array: float32, shape (n,), 16 kHz mono."""
     blocks = [b.samples for b in iter_audio(path, from_s=from_s, to_s=to_s, track=track)]
     return np.concatenate(blocks) if blocks else np.zeros(0, np.float32)
@@ -329,9 +327,7 @@ def cut_audio(path: Path | str, out: Path | str, *, start_narration_s: float, en
     """
     samples = read_audio(path, from_s=start_narration_s, to_s=end_narration_s)
     if not len(samples):
-        raise MediaError(
-            f"{path}: no sound between {start_narration_s:.3f} and {end_narration_s:.3f} s; it is shorter than that"
-        )
+        raise MediaError(f"{path}: no sound between {start_narration_s:.3f} and {end_narration_s:.3f} s; it is shorter than that")
     out = Path(out)
     segment = _segment(samples).fade_in(CUT_FADE_MS).fade_out(CUT_FADE_MS)
     with out.open("wb") as file:

@@ -173,10 +173,10 @@ def luma_of(frame: VideoFrame) -> Luma:
     bits = frame.format.components[0].bits
     luma: Luma
     if bits <= 8:
-        raw = np.frombuffer(plane, np.uint8)
+        raw = np.frombuffer(memoryview(plane), np.uint8)
         luma = raw[: plane.line_size * frame.height].reshape(frame.height, plane.line_size)[:, : frame.width]
     else:
-        wide = np.frombuffer(plane, np.dtype(">u2" if name.endswith("be") else "<u2"))
+        wide = np.frombuffer(memoryview(plane), np.dtype(">u2" if name.endswith("be") else "<u2"))
         stride = plane.line_size // 2
         wide = wide[: stride * frame.height].reshape(frame.height, stride)[:, : frame.width]
         shift = 8 if name.startswith(("p0", "p2", "p4")) else bits - 8  # P010 and its kin fill from the top
@@ -186,7 +186,7 @@ def luma_of(frame: VideoFrame) -> Luma:
 
 
 def _rgb(frame: VideoFrame, max_width: int) -> npt.NDArray[np.uint8]:
-    rgb: npt.NDArray[np.uint8] = frame.to_ndarray(format="rgb24")
+    rgb: npt.NDArray[np.uint8] = frame.to_ndarray(format="rgb24").astype(np.uint8, copy=False)
     turns = (int(frame.rotation) % 360) // 90
     if turns:
         rgb = np.ascontiguousarray(np.rot90(rgb, turns))

@@ -190,8 +190,7 @@ def _check_sound(path: Path, stream: AudioStream) -> None:
     low, high = PLAUSIBLE_RATES_HZ
     if not low <= codec.sample_rate <= high or codec.channels < 1:
         raise MediaError(
-            f"{path}: its header is damaged ({codec.sample_rate} samples a second, {codec.channels} channels);"
-            f" {REMEDY_UNREADABLE}"
+            f"{path}: its header is damaged ({codec.sample_rate} samples a second, {codec.channels} channels); {REMEDY_UNREADABLE}"
         )
 
 

@@ -103,7 +103,11 @@ def _judge(finder: MeaningFinder, texts: list[str]) -> Judgement:
         if judged.probability[n + k].max() > judged.probability[i].max():
             rows[i] = n + k
     return Judgement(
-        judged.probability[rows], judged.nothing[rows], judged.kinds[rows], judged.nearest[rows], judged.nearest_nothing[rows]
+        judged.probability[rows],
+        judged.nothing[rows],
+        judged.kinds[rows],
+        judged.nearest[rows],
+        judged.nearest_nothing[rows],
     )
 
 
@@ -120,9 +124,7 @@ class _Place:
     def best(self, column: int) -> float:
         return float(self._judged.probability[self._rows, column].max())
 
-    def candidate(
-        self, talk: ParsedTalk, column: int, principle_id: str, found: list[Proposal], around: Sequence[float]
-    ) -> Candidate:
+    def candidate(self, talk: ParsedTalk, column: int, principle_id: str, found: list[Proposal], around: Sequence[float]) -> Candidate:
         judged, spans = self._judged, self._spans
         row = self._best_row[column]
         span = spans[row]
@@ -133,11 +135,7 @@ class _Place:
             row = max(holding or [row], key=lambda r: float(judged.probability[r, column]))
         over = [r for r in self._rows if spans[r].overlaps(span)]
         rival = max(
-            (
-                float(judged.probability[r, other])
-                for other, r in enumerate(self._best_row)
-                if other != column and spans[r].overlaps(span)
-            ),
+            (float(judged.probability[r, other]) for other, r in enumerate(self._best_row) if other != column and spans[r].overlaps(span)),
             default=0.0,
         )
         best = _log_odds(float(judged.probability[row, column]))

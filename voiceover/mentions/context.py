@@ -51,7 +51,7 @@ def _with_kinds(
     """A preview comes before the play and takes the status that the play then shows; what is named again is a recap."""
     first = possessions[0].first_sentence if possessions else 0
     out: list[Mention] = []
-    for i, m in enumerate(mentions):
+    for m in mentions:
         same = [n for n in mentions if n.principle_id == m.principle_id and n is not m]
         if m.possession is None:
             if m.sentence < first:

@@ -75,9 +75,7 @@ class Encoder:
             ids = np.zeros((len(part), int(lengths.max())), np.int32)
             for row, i in enumerate(part):
                 ids[row, : lengths[row]] = pieces[i]
-            result = self._model.forward_batch(
-                ctranslate2.StorageView.from_array(ids), ctranslate2.StorageView.from_array(lengths)
-            )
+            result = self._model.forward_batch(ctranslate2.StorageView.from_array(ids), ctranslate2.StorageView.from_array(lengths))
             states = np.asarray(result.last_hidden_state)
             mask = (np.arange(ids.shape[1])[None, :] < lengths[:, None])[:, :, None]
             mean = (states * mask).sum(axis=1) / lengths[:, None]

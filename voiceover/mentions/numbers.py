@@ -12,8 +12,7 @@ _TENS = {w: 10 * i for i, w in enumerate("_ _ twenty thirty forty fifty sixty se
 _ORDINALS = {
     w: i
     for i, w in enumerate(
-        "_ first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth thirteenth fourteenth"
-        " fifteenth".split()
+        "_ first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth thirteenth fourteenth fifteenth".split()
     )
     if w != "_"
 }

@@ -14,9 +14,7 @@ from voiceover.mentions.references import OPPONENT, TEAMMATE, Reference, Referen
 from voiceover.roster import Player, Roster
 
 # "this time you're Penhallow", "as if you are Bev", "sitting in Phuntsok's chair": the listener looks through other eyes.
-_OTHER_EYES = re.compile(
-    r"\b(you(?:'re| are)|as|be|from|for|in)\b(?: now| not \w+,? you are| if you(?:'re| are))*", re.IGNORECASE
-)
+_OTHER_EYES = re.compile(r"\b(you(?:'re| are)|as|be|from|for|in)\b(?: now| not \w+,? you are| if you(?:'re| are))*", re.IGNORECASE)
 _SUBJECTS = {"nsubj", "nsubjpass", "csubj", "expl"}
 _CLIMB = {"conj", "xcomp", "advcl", "ccomp", "relcl", "acl", "pcomp", "parataxis", "dep", "prep", "pobj", "dobj", "attr",
           "acomp", "advmod", "npadvmod", "appos", "oprd", "nmod", "compound", "amod", "poss", "prt", "agent", "aux",
@@ -47,8 +45,7 @@ class PeopleResolver:
         self._talk, self._roster = talk, roster
         finder = ReferenceFinder(roster, lexicon)
         self._references = [
-            _without_corrected(s, finder.find([w.text for w in _words(talk, s)], offset=s.sentence.first))
-            for s in talk.sentences
+            _without_corrected(s, finder.find([w.text for w in _words(talk, s)], offset=s.sentence.first)) for s in talk.sentences
         ]
         self._you = self._other_eyes()
         self._talks_to_focus = self._is_addressed_to_focus()
@@ -274,7 +271,10 @@ class PeopleResolver:
         for r in self._references[parsed.index]:
             listener = self._talks_to_focus and r.pronoun == "you" and self._you[parsed.index] is None
             if r.first > pronoun.first and (listener or (r.role == "focus" and r.kind != "pronoun")):
-                if any((t.head in verbs or t.head.head in verbs) and t.dep_ in {"dobj", "pobj"} for t in parsed.tokens_of(Span(r.first, r.last))):
+                if any(
+                    (t.head in verbs or t.head.head in verbs) and t.dep_ in {"dobj", "pobj"}
+                    for t in parsed.tokens_of(Span(r.first, r.last))
+                ):
                     return True
         return False
 
@@ -347,9 +347,7 @@ def _without_corrected(parsed: ParsedSentence, references: list[Reference]) -> l
     text = [t.lower_ for t in parsed.doc]
     out = list(references)
     for i, (a, b) in enumerate(zip(references, references[1:], strict=False)):
-        between = [
-            w for w, k in zip(text, parsed.word_of_token, strict=True) if a.last < k < b.first and w.isalpha()
-        ]
+        between = [w for w, k in zip(text, parsed.word_of_token, strict=True) if a.last < k < b.first and w.isalpha()]
         if a.player and b.player and a.player != b.player and len(between) <= 6 and "no" in between[:2]:
             if {"sorry", "that", "i", "mean", "wait", "actually"} & set(between):
                 out[i] = dataclasses.replace(a, player=b.player, role=b.role)

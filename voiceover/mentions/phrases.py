@@ -110,5 +110,15 @@ def _proposals(hits: Sequence[tuple[int, int, tuple[str, str, str]]], word_of_fo
             taken.append(span)
             # The more words of the wording carry a picture, the surer.
             weight = sum(f not in LIGHT for f in map(normal_form, split_words(wording)))
-            out.append(Proposal(principle_id, span.first, span.last, min(1.0, 0.4 + 0.2 * weight), "phrase", KIND_PROBABILITIES[kind], wording))
+            out.append(
+                Proposal(
+                    principle_id,
+                    span.first,
+                    span.last,
+                    min(1.0, 0.4 + 0.2 * weight),
+                    "phrase",
+                    KIND_PROBABILITIES[kind],
+                    wording,
+                )
+            )
     return out

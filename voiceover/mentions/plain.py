@@ -8,9 +8,7 @@ from collections.abc import Sequence
 from voiceover.mentions.parse import ParsedTalk, Span
 from voiceover.mentions.references import Reference
 
-_FILLERS = re.compile(
-    r"\b(?:uh|um|er|ah|erm|you know|i mean|okay|ok|alright|kindly|please|well)\b,?\s*", re.IGNORECASE
-)
+_FILLERS = re.compile(r"\b(?:uh|um|er|ah|erm|you know|i mean|okay|ok|alright|kindly|please|well)\b,?\s*", re.IGNORECASE)
 # Dialect as captions and recognisers spell it. The encoder has seen too little of it to know the words.
 _SPELLINGS = {
     "'em": "them", "'fore": "before", "'cross": "across", "'round": "round", "'cause": "because", "'til": "until",

@@ -58,11 +58,7 @@ class ReferenceFinder:
         self._teams = {p.team.lower() for p in roster.players if p.team}
         self._forms = [(form, p) for p in roster.players for form in _forms_of(p)]
         self._numbers = {int(p.number): p for p in roster.players if p.number.isdigit()}
-        self._parts = [
-            (tuple(w.lower() for w in part.split()), role)
-            for role, parts in lexicon.people.items()
-            for part in parts
-        ]
+        self._parts = [(tuple(w.lower() for w in part.split()), role) for role, parts in lexicon.people.items() for part in parts]
         self._parts.sort(key=lambda item: -len(item[0]))
 
     def find(self, words: Sequence[str], *, offset: int = 0) -> list[Reference]:
@@ -81,7 +77,14 @@ class ReferenceFinder:
                 continue
             taken, reference = found
             out.append(
-                Reference(offset + i, offset + i + taken - 1, reference.kind, reference.player, reference.role, reference.pronoun)
+                Reference(
+                    offset + i,
+                    offset + i + taken - 1,
+                    reference.kind,
+                    reference.player,
+                    reference.role,
+                    reference.pronoun,
+                )
             )
             i += taken
         return out
@@ -150,7 +153,7 @@ class ReferenceFinder:
 
 
 def _pronoun(words: Sequence[str], at: int) -> tuple[int, Reference] | None:
-    whole = words[at].lower().replace("’", "'").strip(".,;:!?\"")
+    whole = words[at].lower().replace("’", "'").strip('.,;:!?"')
     pronoun = _PRONOUNS.get(whole.split("'")[0])
     return (1, Reference(at, at, "pronoun", pronoun=pronoun)) if pronoun else None
 
@@ -158,12 +161,16 @@ def _pronoun(words: Sequence[str], at: int) -> tuple[int, Reference] | None:
 def _forms_of(player: Player) -> list[str]:
     """Lower-case forms in which a name is spoken, longest first."""
     parts = player.name.lower().split()
-    forms = {player.name.lower(), *(p for p in parts if len(p) > 1), *map(str.lower, (*player.nicknames, *player.say_as))}
+    forms = {
+        player.name.lower(),
+        *(p for p in parts if len(p) > 1),
+        *map(str.lower, (*player.nicknames, *player.say_as)),
+    }
     return sorted((" ".join(split_words(f)) or f for f in forms), key=len, reverse=True)
 
 
 def _plain(word: str) -> str:
-    return re.sub(r"['’]s?$", "", word.lower().strip(".,;:!?\"()"))
+    return re.sub(r"['’]s?$", "", word.lower().strip('.,;:!?"()'))
 
 
 def is_nickname_of(word: str, name: str) -> bool:
@@ -172,7 +179,22 @@ def is_nickname_of(word: str, name: str) -> bool:
     >>> is_nickname_of("hutch", "hutchins"), is_nickname_of("brandty", "brandt"), is_nickname_of("here", "henrik")
     (True, True, False)
     """
-    if word in {"the", "and", "now", "there", "then", "look", "see", "watch", "okay", "well", "here", "stop", "she", "he"}:
+    if word in {
+        "the",
+        "and",
+        "now",
+        "there",
+        "then",
+        "look",
+        "see",
+        "watch",
+        "okay",
+        "well",
+        "here",
+        "stop",
+        "she",
+        "he",
+    }:
         return False
     stem = word
     for ending in sorted(_NICK_ENDINGS, key=len, reverse=True):

@@ -109,7 +109,6 @@ class MisheardFinder:
                     best = (like, target, length)
         return (best[1], best[2]) if best else None
 
-
     def _is_name(self, word: str) -> bool:
         """Whether a word is a name of the roster already, or a playful form of one."""
         low = word.lower()

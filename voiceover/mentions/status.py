@@ -141,7 +141,11 @@ def _is_order(parsed: ParsedSentence, span: Span) -> bool:
     for t in tokens:
         if t.head.i not in inside or t.head == t:
             bare = t.tag_ in {"VB", "VBP"} and t.lower_ == t.lemma_.lower()
-            governed = any(c.dep_ in {"nsubj", "aux", "nsubjpass"} for c in t.children) or t.dep_ in {"xcomp", "ccomp", "conj"}
+            governed = any(c.dep_ in {"nsubj", "aux", "nsubjpass"} for c in t.children) or t.dep_ in {
+                "xcomp",
+                "ccomp",
+                "conj",
+            }
             return bare and not governed
     return False
 

@@ -6,7 +6,22 @@ import random
 
 from voiceover.lexicon.model import Lexicon
 
-_BEFORE = ["", "", "", "and ", "so ", "and then ", "now ", "look, ", "see, ", "here ", "but ", "because ", "there, ", "first, "]
+_BEFORE = [
+    "",
+    "",
+    "",
+    "and ",
+    "so ",
+    "and then ",
+    "now ",
+    "look, ",
+    "see, ",
+    "here ",
+    "but ",
+    "because ",
+    "there, ",
+    "first, ",
+]
 _AFTER = ["", "", "", " there", " here", ", good", " again", ", nice", ", see that", " this time"]
 _PEOPLE = {
     "he": ["he", "she", "they", "you", "the kid", "our winger", "this boy", "our girl", "the number nine"],

@@ -13,7 +13,16 @@ _PERSONS = frozenset(
     " themselves themself we us our ours ourselves ya yer".split()
 )
 PERSON = "~he"
-_PARTICLES = {"n't": "not", "nt": "not", "'s": "'s", "'ll": "will", "'ve": "have", "'re": "be", "'d": "would", "'m": "be"}
+_PARTICLES = {
+    "n't": "not",
+    "nt": "not",
+    "'s": "'s",
+    "'ll": "will",
+    "'ve": "have",
+    "'re": "be",
+    "'d": "would",
+    "'m": "be",
+}
 # Irregular verbs and nouns of the game and of everyday talk; regular endings are the stemmer's business.
 _IRREGULAR = {
     form: base
@@ -54,7 +63,7 @@ def normal_form(word: str) -> str:
     >>> normal_form("Looked"), normal_form("her"), normal_form("feet")
     ('look', '~he', 'foot')
     """
-    word = word.lower().replace("’", "'").strip(".,;:!?\"()")
+    word = word.lower().replace("’", "'").strip('.,;:!?"()')
     if word in _PARTICLES:
         return _PARTICLES[word]
     if word in _PERSONS:

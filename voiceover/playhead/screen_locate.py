@@ -68,7 +68,7 @@ class Locator:
                 continue
             descriptors.append(found)
             size = (picture.shape[1], picture.shape[0])
-            places.append(np.array([p.pt for p in points], np.float32) / np.array(size, np.float32))
+            places.append(np.asarray(np.array([p.pt for p in points], np.float32) / np.array(size, np.float32), np.float32))
         if not descriptors:
             return np.zeros((0, 32), np.uint8), np.zeros((0, 2), np.float32)
         return np.concatenate(descriptors), np.concatenate(places)
@@ -94,9 +94,7 @@ class Locator:
                     return best
         return best
 
-    def _propose(
-        self, bank: ClipBank, found: npt.NDArray[np.uint8], places: Floats, canvas_width: int
-    ) -> list[Region]:
+    def _propose(self, bank: ClipBank, found: npt.NDArray[np.uint8], places: Floats, canvas_width: int) -> list[Region]:
         """Up to three different regions that many matched corners agree on."""
         pool, shares = self._pools[bank.index]
         if len(pool) < 2 or len(found) < 2:

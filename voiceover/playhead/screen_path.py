@@ -146,4 +146,15 @@ class PathFinder:
             places = np.flatnonzero(away)
             r = int(places[fit.nats[places].argmin()])
             rival_nats, rival = float(fit.nats[r] - fit.nats[j]), int(fit.frames[r])
-        return Seen(step.time_s, self._clip, frame, fit.misfit, fit.agreement, rival_nats, rival, step.changed, step.place, fit.searched)
+        return Seen(
+            step.time_s,
+            self._clip,
+            frame,
+            fit.misfit,
+            fit.agreement,
+            rival_nats,
+            rival,
+            step.changed,
+            step.place,
+            fit.searched,
+        )

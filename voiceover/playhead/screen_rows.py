@@ -78,7 +78,12 @@ def rows_of(log: SeenLog, banks: Sequence[ClipBank], end_s: float) -> PlayheadTr
     if not (clip >= 0).any():
         return PlayheadTrack(())
     _bridge(times, clip, frame, place, banks)
-    columns = (log.real("rival_nats"), log.whole("rival_frame"), log.whole("changed") * log.whole("searched"), log.real("agreement"))
+    columns = (
+        log.real("rival_nats"),
+        log.whole("rival_frame"),
+        log.whole("changed") * log.whole("searched"),
+        log.real("agreement"),
+    )
     misfit = log.real("misfit")
     rows: list[PlayheadRow] = []
     edges = np.flatnonzero(np.diff(clip)) + 1
@@ -248,7 +253,7 @@ def _meet(before: Line, after: Line, times: Times, floor_s: Times, ceiling_s: Ti
 
     def violation(line: Line) -> Times:
         at = line.at_s + line.rate * (times[part] - times[line.start])
-        return np.maximum(0.0, floor_s[part] - at) + np.maximum(0.0, at - ceiling_s[part])
+        return np.asarray(np.maximum(0.0, floor_s[part] - at) + np.maximum(0.0, at - ceiling_s[part]), np.float64)
 
     own, other = violation(before), violation(after)
     costs = [float(own[:n].sum() + other[n:].sum()) for n in range(last - first + 1)]

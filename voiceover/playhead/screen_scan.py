@@ -149,9 +149,7 @@ class Scanner:
     def _is_worse(state: _State, fit: Fit) -> bool:
         return fit.agreement < state.agreement - FALL or fit.misfit > state.misfit * RISE + 0.03
 
-    def _decide(
-        self, time_s: float, luma: Luma, state: _State, fit: Fit, thumb: Luma, unclear_s: float | None = None
-    ) -> Iterator[Seen]:
+    def _decide(self, time_s: float, luma: Luma, state: _State, fit: Fit, thumb: Luma, unclear_s: float | None = None) -> Iterator[Seen]:
         """Keep following, or look elsewhere, or say that the clip is gone (from unclear_s on, where that is given)."""
         if self._is_worse(state, fit):
             fit, thumb = self._look_around(luma, time_s, state, fit, thumb)

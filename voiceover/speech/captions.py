@@ -123,9 +123,7 @@ def _read_text(path: Path) -> str:
     check_is_file(path, error=TranscriptError)
     try:
         if path.stat().st_size > MAX_BYTES:
-            raise TranscriptError(
-                f"{path}: larger than {MAX_BYTES >> 20} MB, no transcript; name the text, not the recording"
-            )
+            raise TranscriptError(f"{path}: larger than {MAX_BYTES >> 20} MB, no transcript; name the text, not the recording")
         raw = path.read_bytes()
     except OSError as error:
         raise TranscriptError(f"{path}: cannot be read ({error.strerror or error}); check its rights") from error
@@ -178,9 +176,7 @@ def _cues(path: Path, text: str) -> Iterator[_Cue]:
             )
         start_s, end_s = _seconds(timing.groups()[:4]), _seconds(timing.groups()[4:])
         if end_s < start_s:
-            raise TranscriptError(
-                f"{path}, line {i + 1}: the caption ends before it starts; swap or correct the two times"
-            )
+            raise TranscriptError(f"{path}, line {i + 1}: the caption ends before it starts; swap or correct the two times")
         first = i
         i += 1
         payload = []
@@ -283,9 +279,7 @@ def _from_json(path: Path, text: str, duration_s: float | None) -> tuple[list[Wo
         if rows is None and isinstance(data.get("text"), str):
             return _from_plain(data["text"], duration_s)
     if not isinstance(rows, list) or not all(isinstance(r, (dict, str)) for r in rows):
-        raise TranscriptError(
-            f"{path}: JSON without 'words' or 'segments'; give a list of them with text, start and end"
-        )
+        raise TranscriptError(f"{path}: JSON without 'words' or 'segments'; give a list of them with text, start and end")
     words: list[Word] = []
     breaks: list[int] = []
     for i, row in enumerate(rows):
@@ -293,9 +287,7 @@ def _from_json(path: Path, text: str, duration_s: float | None) -> tuple[list[Wo
             raise TranscriptError(f"{path}: entry {i + 1} has no times; give each text, start and end in seconds")
         inner = row.get("words")
         if isinstance(inner, list) and inner:
-            found = [
-                w for k, part in enumerate(inner) for w in _json_words(path, part, f"entry {i + 1}, word {k + 1}", True)
-            ]
+            found = [w for k, part in enumerate(inner) for w in _json_words(path, part, f"entry {i + 1}, word {k + 1}", True)]
         else:
             found = list(_json_words(path, row, f"entry {i + 1}", False))
         if words and found and (isinstance(inner, list) or len(found) > 1):

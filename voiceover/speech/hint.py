@@ -42,9 +42,7 @@ class Hint:
         return hashlib.sha256(self.text.encode()).hexdigest()
 
 
-def build_hint(
-    names: Sequence[str], terms: Sequence[str], *, weights: Weights, max_tokens: int = MAX_HINT_TOKENS
-) -> Hint:
+def build_hint(names: Sequence[str], terms: Sequence[str], *, weights: Weights, max_tokens: int = MAX_HINT_TOKENS) -> Hint:
     """Write a hint that fits.
 
     Args:

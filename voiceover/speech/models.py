@@ -129,9 +129,7 @@ def _checked(folder: Path, name: str, source: str, sha256: str | None) -> Weight
         raise WeightsError(f"{folder}: weights without {', '.join(missing)}; copy the whole folder again, or {REMEDY}")
     found = _file_sha256(folder / "model.bin")
     if sha256 is not None and found != sha256:
-        raise WeightsError(
-            f"{folder}: damaged weights (SHA-256 {found[:12]}…, not {sha256[:12]}…); install the package again"
-        )
+        raise WeightsError(f"{folder}: damaged weights (SHA-256 {found[:12]}…, not {sha256[:12]}…); install the package again")
     return Weights(name, folder, found, source, sha256 is not None or found in PINNED_SHA256.values())
 
 

@@ -8,8 +8,7 @@ from __future__ import annotations
 import re
 
 ONES = (
-    "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen"
-    " eighteen nineteen"
+    "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen"
 ).split()
 TENS = "zero ten twenty thirty forty fifty sixty seventy eighty ninety".split()
 IRREGULAR_ORDINALS = {
@@ -117,9 +116,7 @@ def number_in(text: str) -> int | None:
     total, part = 0, 0
     previous = ""
     for word in words:
-        if word in ONES and (
-            not previous or previous == "hundred" or (previous in TENS[2:] and 0 < ONES.index(word) < 10)
-        ):
+        if word in ONES and (not previous or previous == "hundred" or (previous in TENS[2:] and 0 < ONES.index(word) < 10)):
             part += ONES.index(word)
         elif word in TENS[2:] and previous in ("", "hundred"):
             part += TENS.index(word) * 10

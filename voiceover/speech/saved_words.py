@@ -121,6 +121,4 @@ def _write_word(word: Word) -> list[Any]:
 
 def _read_word(row: Any) -> Word:
     text, start_s, end_s, probability, timed = row
-    return Word(
-        str(text), float(start_s), float(end_s), None if probability is None else float(probability), timed=str(timed)
-    )
+    return Word(str(text), float(start_s), float(end_s), None if probability is None else float(probability), timed=str(timed))

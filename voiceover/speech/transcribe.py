@@ -201,9 +201,7 @@ def load_model(weights: Weights, threads: int) -> BatchedInferencePipeline:
     from faster_whisper import BatchedInferencePipeline, WhisperModel  # takes half a second: only when needed
 
     try:
-        model = WhisperModel(
-            str(weights.folder), device="cpu", compute_type="int8", cpu_threads=threads, local_files_only=True
-        )
+        model = WhisperModel(str(weights.folder), device="cpu", compute_type="int8", cpu_threads=threads, local_files_only=True)
     except (RuntimeError, ValueError, OSError) as error:
         reason = " ".join(str(error).split())[:160]
         raise WeightsError(f"{weights.folder}: weights cannot be loaded ({reason}); copy the folder again") from error
