@@ -10,9 +10,13 @@ import json
 import subprocess
 import sys
 import tempfile
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
+from voiceover.breakdown import Breakdown
+from voiceover.evaluation.baselines import by_exact_names, by_partial_ratio
+from voiceover.lexicon.io import load_lexicon
 from voiceover.outputs import write_breakdown
 from voiceover.pipeline import LogOptions, log
 
@@ -53,28 +57,62 @@ def prepare(source: Path, folder: Path) -> None:
             out.writerow([*row, ";".join(p.get("nicknames", []))])
 
 
+def read_folder(folder: Path, corpus: Path) -> list[tuple[str, Breakdown]]:
+    """Run the tool over the captions of every marked narration; their files are prepared in `corpus`."""
+    out = []
+    for source in sorted(p for p in folder.glob("[0-9]*.json") if not p.name.endswith(".times.json")):
+        prepare(source, corpus)
+        doc = json.loads(source.read_text(encoding="utf-8"))
+        stem = corpus / source.stem
+        options = LogOptions(
+            transcript=Path(f"{stem}.vtt"),
+            playhead=f"{stem}.playhead.csv",
+            roster=Path(f"{stem}.roster.csv"),
+            from_clip_s=0.0,
+            to_clip_s=doc["clip_duration_s"],
+        )
+        out.append((source.stem, log(Path(f"{stem}.ogg"), options)))
+    return out
+
+
 def score(folder: Path) -> str:
-    """Run the tool over a folder of marked narrations and return the scorer's lines."""
+    """Run the tool and both baselines over a folder of marked narrations and return the scorer's lines."""
+    lexicon = load_lexicon()
     with tempfile.TemporaryDirectory() as scratch:
-        corpus, results = Path(scratch) / "corpus", Path(scratch) / "results"
+        corpus = Path(scratch) / "corpus"
         corpus.mkdir()
-        for source in sorted(p for p in folder.glob("[0-9]*.json") if not p.name.endswith(".times.json")):
-            prepare(source, corpus)
-            doc = json.loads(source.read_text(encoding="utf-8"))
-            stem = corpus / source.stem
-            breakdown = log(
-                Path(f"{stem}.ogg"),
-                LogOptions(
-                    transcript=Path(f"{stem}.vtt"),
-                    playhead=f"{stem}.playhead.csv",
-                    roster=Path(f"{stem}.roster.csv"),
-                    from_clip_s=0.0,
-                    to_clip_s=doc["clip_duration_s"],
-                ),
-            )
-            write_breakdown(breakdown, results / source.stem)
-        command = [sys.executable, str(ROOT / "score.py"), str(corpus), str(results), "--each"]
-        return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+        read = read_folder(folder, corpus)
+        lines = [_scored(corpus, Path(scratch) / "tool", read)]
+        for name, find in (("exact names", by_exact_names), ("rapidfuzz", by_partial_ratio)):
+            found = [(stem, b.model_copy(update={"mentions": find(b, lexicon), "log": []})) for stem, b in read]
+            last = _scored(corpus, Path(scratch) / name, found).splitlines()[-1]
+            lines.append(f"baseline, {name}: {last.split(' | ')[0].split(': ')[1]}")
+        lines.append(_confusions(corpus, read))
+    return "\n".join(lines)
+
+
+def _scored(corpus: Path, results: Path, read: list[tuple[str, Breakdown]]) -> str:
+    for stem, breakdown in read:
+        write_breakdown(breakdown, results / stem)
+    command = [sys.executable, str(ROOT / "score.py"), str(corpus), str(results), "--each"]
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout.rstrip()
+
+
+def _confusions(corpus: Path, read: list[tuple[str, Breakdown]], most: int = 12) -> str:
+    """The worst confusions: a marked principle that another took the place of in its sentence, and how often."""
+    counts: Counter[tuple[str, str]] = Counter()
+    for stem, breakdown in read:
+        doc = json.loads((corpus / f"{stem}.json").read_text(encoding="utf-8"))
+        marked = {(m["sentence"], m["principle"]) for m in doc["mentions"]}
+        found = {(m.sentence, m.principle_id) for m in breakdown.mentions}
+        for sentence, principle in marked - found:
+            wrong = sorted(p for s, p in found - marked if s == sentence) or ["(nothing)"]
+            counts[principle, wrong[0]] += 1
+        for sentence, principle in found - marked:
+            if not any(s == sentence for s, _ in marked):
+                counts["(nothing)", principle] += 1
+    rows = [f"  {n} x {marked} read as {found}" for (marked, found), n in counts.most_common(most)]
+    return "\n".join(["worst confusions", *rows])
 
 
 def _clock(seconds: float) -> str:
