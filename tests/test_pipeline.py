@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from voiceover import Breakdown, LogOptions, VoiceoverError, log, write_breakdown
+from voiceover import Breakdown, LogOptions, VoiceoverError, log, log_frame, write_breakdown
 from voiceover.lexicon.io import load_lexicon, read_lexicon
 from voiceover.playhead.track import parse_straight, read_playhead
 
@@ -53,6 +53,13 @@ def test_all_files_are_written(breakdown: Breakdown, tmp_path: Path) -> None:
     with (tmp_path / "out" / "possession_log.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == len(breakdown.log)
+
+
+def test_the_log_as_a_frame(breakdown: Breakdown) -> None:
+    frame = log_frame(breakdown)
+    assert list(frame["principle_id"]) == [r.principle_id for r in breakdown.log]
+    assert frame["possession"].dtype == "Int64" and frame["clip_s"].dtype == "float64"
+    assert log_frame(breakdown.model_copy(update={"log": []})).empty
 
 
 def test_an_out_folder_that_is_a_file_is_one_line(breakdown: Breakdown, tmp_path: Path) -> None:

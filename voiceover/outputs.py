@@ -9,6 +9,8 @@ import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+import pandas as pd
+
 from voiceover.breakdown import Breakdown
 from voiceover.errors import OutputError
 from voiceover.playhead.track import PlayheadTrack
@@ -116,3 +118,12 @@ def _table(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     for row in rows:
         writer.writerow(["" if v is None else v for v in row])
     return out.getvalue()
+
+
+def log_frame(b: Breakdown) -> pd.DataFrame:
+    """The possession log as a pandas frame with the columns of possession_log.csv, for those who go on in Python.
+
+    Seconds are floats (NaN where unknown), counts are integers, `possession` is a nullable integer. No rows for an empty log.
+    """
+    frame = pd.read_csv(io.StringIO(log_csv(b)), keep_default_na=False, na_values={"clip_s": [""], "possession": [""]})
+    return frame.astype({"possession": "Int64", "clip_s": "float64", "narration_s": "float64", "reviewed": "bool"})

@@ -22,8 +22,8 @@ from voiceover.mentions.encoder import ADAPTED, HEADS, LAYERS, MAX_PIECES, WIDTH
 from voiceover.mentions.meaning import NOTHING, talk_lines, training_lines
 from voiceover.mentions.variation import alike, vary
 
-RANK = 24
-EPOCHS = 10
+RANK = 16
+EPOCHS = 8
 BATCH = 64
 LEARNING_RATE = 1e-3
 SCALE = 20.0  # of the cosine before the softmax, as sentence-transformers uses

@@ -33,8 +33,9 @@ from voiceover.speech.word_times import Heard, place_words
 if TYPE_CHECKING:
     from faster_whisper import BatchedInferencePipeline
 
-# Decoded side by side. More than eight buys nothing on two cores and costs memory; measured, benchmarks/recognition.py.
-BATCH = 8
+# Decoded side by side. On two cores and 5 minutes of talk (benchmarks/cost.py, base): 4 take 820 MB and 23.6 s, 6 take 948 MB and
+# 22.2 s, 8 take 1049 MB and 22.1 s; a laptop with little memory matters more than 6 %.
+BATCH = 4
 DEFAULT_BEAM_SIZE = 2
 # Whisper's window; each piece of a batch gets one of its own.
 WINDOW_S = 30

@@ -1,0 +1,34 @@
+"""Status from wishes, negation and its scope, and outcome."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from voiceover.mentions.parse import ParsedTalk, Span
+from voiceover.mentions.status import decide_status, load_status_weights, status_cues, status_features
+
+SAID, LACKING, FAILING = (0.9, 0.05, 0.05), (0.05, 0.9, 0.05), (0.1, 0.1, 0.8)
+
+
+@pytest.mark.parametrize(
+    ("sentence", "words", "kinds", "expected"),
+    [
+        ("He never stops moving his feet.", "never stops moving his feet", SAID, "executed"),
+        ("What I'd like is a look behind.", "a look behind", SAID, "missed"),
+        ("She could have waited for help.", "waited for help", SAID, "missed"),
+        ("He tries to slip it through, and it gets picked off.", "tries to slip it through", (0.6, 0.1, 0.3), "attempted"),
+        ("No look at all this time.", "No look at all", LACKING, "missed"),
+        ("He looks behind him twice.", "looks behind him twice", SAID, "executed"),
+        ("You have to like how he looks behind him.", "looks behind him", SAID, "executed"),
+        ("The lift never gets there.", "The lift never gets there", FAILING, "attempted"),
+    ],
+)
+def test_status(
+    talk: Callable[..., ParsedTalk], sentence: str, words: str, kinds: tuple[float, float, float], expected: str
+) -> None:
+    parsed = talk(sentence)
+    first = sentence[: sentence.index(words)].count(" ")
+    cues = status_cues(parsed, parsed.sentences[0], Span(first, first + words.count(" ")))
+    assert decide_status(status_features(cues, kinds), load_status_weights()) == expected

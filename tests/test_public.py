@@ -1,0 +1,51 @@
+"""The public functions, the command line, and what a wheel holds."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+import voiceover
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def test_public_names_are_sorted_importable_and_documented() -> None:
+    assert voiceover.__all__ == sorted(voiceover.__all__)
+    for name in voiceover.__all__:
+        assert getattr(voiceover, name).__doc__, name
+
+
+@pytest.mark.parametrize("command", ["log", "check-lexicon", "doctor"])
+def test_every_command_has_help(command: str) -> None:
+    done = subprocess.run([sys.executable, "-m", "voiceover.cli", command, "--help"], capture_output=True, text=True)
+    assert done.returncode == 0 and len(done.stdout) > 100
+
+
+def test_the_lexicons_ship_inside_the_wheel(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "pip", "wheel", "--no-deps", "--no-build-isolation", "-q", "-w", str(tmp_path), str(ROOT)],
+        capture_output=True,
+        text=True,
+    )
+    if done.returncode:
+        pytest.skip("no hatchling beside pip here")
+    (wheel,) = tmp_path.glob("voiceover_log-*.whl")
+    names = set(zipfile.ZipFile(wheel).namelist())
+    assert {"voiceover/lexicons/ice_hockey.yaml", "voiceover/fitted.json", "voiceover/mentions/encoder_adapter.npz"} <= names
+
+
+def test_version_is_in_the_changelog() -> None:
+    changelog = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert "## Unreleased" in changelog or "0.1.0" in changelog
+
+
+def test_shifts_are_of_a_plausible_length() -> None:
+    """Brocherie et al. 2018 (Biol. Sport 35(3)): 44 s of effective play in a shift, 86 s with stoppages: the demo's clip fits."""
+    from voiceover.media.probe import probe
+
+    assert 20 <= probe(ROOT / "sample_audio" / "clip.mp4").duration_s <= 90.6
