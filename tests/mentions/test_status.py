@@ -25,9 +25,7 @@ SAID, LACKING, FAILING = (0.9, 0.05, 0.05), (0.05, 0.9, 0.05), (0.1, 0.1, 0.8)
         ("The lift never gets there.", "The lift never gets there", FAILING, "attempted"),
     ],
 )
-def test_status(
-    talk: Callable[..., ParsedTalk], sentence: str, words: str, kinds: tuple[float, float, float], expected: str
-) -> None:
+def test_status(talk: Callable[..., ParsedTalk], sentence: str, words: str, kinds: tuple[float, float, float], expected: str) -> None:
     parsed = talk(sentence)
     first = sentence[: sentence.index(words)].count(" ")
     cues = status_cues(parsed, parsed.sentences[0], Span(first, first + words.count(" ")))
