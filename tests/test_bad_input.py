@@ -72,6 +72,8 @@ def test_an_empty_roster_and_a_clip_that_is_none(tmp_path: Path) -> None:
     assert_one_line(run("talk.wav", *talk, "--from", "9", "--to", "3"), "--from")
     assert_one_line(run("talk.wav", *talk, "--playhead", "nowhere.csv"), "nowhere.csv")
     assert_one_line(run("talk.wav", *talk, "--lexicon", "nothing.yaml"), "nothing.yaml")
+    assert_one_line(run("talk.wav", *talk, "--occasion", "party"), "--occasion")
+    assert_one_line(run("talk.wav", *talk, "--date", "yesterday"), "--date")
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")

@@ -19,6 +19,10 @@ OCCASIONS = ("game", "practice", "drill", "camp", "tryout")
 SITUATIONS = ("even strength", "power play", "short-handed", "small area")
 
 
+OCCASIONS = ("game", "practice", "drill", "camp", "tryout")
+SITUATIONS = ("even strength", "power play", "short-handed", "small area")
+
+
 class IceTime(BaseModel):
     """When the ice time was and what it was."""
 
@@ -27,7 +31,9 @@ class IceTime(BaseModel):
     date: str = ""
     """ISO date; empty where unknown."""
     occasion: str = ""
+    """One of OCCASIONS, or empty."""
     situation: str = ""
+    """One of SITUATIONS, or empty."""
     team: str = ""
     age_group: str = ""
     note: str = ""

@@ -14,6 +14,7 @@ from rich.table import Table
 from voiceover.breakdown import Breakdown
 from voiceover.errors import VoiceoverError
 from voiceover.lexicon.io import DEFAULT_LEXICON, read_lexicon
+from voiceover.lexicon.overlaps import find_overlaps
 from voiceover.outputs import write_breakdown
 from voiceover.pipeline import LogOptions
 from voiceover.pipeline import log as log_narration
@@ -37,6 +38,7 @@ def log(
     occasion: Annotated[str, typer.Option(help="game, practice, drill, camp or tryout.")] = "",
     situation: Annotated[str, typer.Option(help="even strength, power play, short-handed or small area.")] = "",
     team: Annotated[str, typer.Option(help="The team.")] = "",
+    age_group: Annotated[str, typer.Option(help="Age group of the players, as the federation names it.")] = "",
     note: Annotated[str, typer.Option(help="Anything to remember.")] = "",
     out: Annotated[Path, typer.Option(help="Folder for the files.")] = Path("voiceover_out"),
     json: Annotated[bool, typer.Option("--json", help="Print the breakdown as JSON instead of a table.")] = False,
@@ -44,7 +46,8 @@ def log(
     """Turn a narration into a possession log."""
     options = LogOptions(
         clip=clip, playhead=playhead, roster=roster, focus=focus, lexicon=lexicon, model=model, transcript=transcript,
-        from_clip_s=from_s, to_clip_s=to_s, date=date, occasion=occasion, situation=situation, team=team, note=note,
+        from_clip_s=from_s, to_clip_s=to_s, date=date, occasion=occasion, situation=situation, team=team,
+        age_group=age_group, note=note,
     )  # fmt: skip
     with Progress(
         TextColumn("{task.description}"),
@@ -57,7 +60,7 @@ def log(
         breakdown = log_narration(
             narration,
             options,
-            progress=lambda step, done, total: bar.update(task, description=step, completed=done, total=total),
+            progress=lambda step, done, total: bar.update(task, description=step, completed=done, total=total or None),
         )
     files = write_breakdown(breakdown, out)
     if json:
@@ -68,12 +71,17 @@ def log(
 
 @app.command("check-lexicon")
 def check_lexicon(file: Annotated[Path, typer.Argument(help="A lexicon file, YAML or CSV.")]) -> None:
-    """Report every mistake in a lexicon file with its line and what to write."""
+    """Report every mistake in a lexicon file with its line and what to write, and words that two principles claim."""
     lexicon, mistakes = read_lexicon(file)
     for mistake in mistakes:
         typer.echo(mistake)
     if mistakes or lexicon is None:
         raise typer.Exit(2)
+    for overlap in find_overlaps(lexicon):
+        typer.echo(
+            f"{file}: '{overlap.words}' tells {' and '.join(overlap.principle_ids)}; keep it where it belongs,"
+            " and write it under `not` of the other"
+        )
     typer.echo(f"{file}: {len(lexicon.active())} principles, {sum(len(p.wordings()) for p in lexicon.active())} wordings, no mistakes")
 
 

@@ -8,6 +8,7 @@ VoiceoverError
 ├── PlayheadError     a playhead file that contradicts itself, or a playhead that cannot be found
 ├── WeightsError      recognition or meaning weights that are missing or damaged
 ├── StoreError        a library that cannot be opened, or a breakdown that is not in it
+├── OptionError       an option with a value that is not known
 └── OutputError       an out folder that cannot be written
 
 A message is one line: the file (and row or line), what was found, what to do. The command line prints it and exits with 2.
@@ -45,6 +46,10 @@ class WeightsError(VoiceoverError):
 
 class StoreError(VoiceoverError):
     """A library cannot be opened, or something is not in it."""
+
+
+class OptionError(VoiceoverError):
+    """An option has a value that is not known."""
 
 
 class OutputError(VoiceoverError):

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from voiceover.breakdown import Breakdown, IceTime
+from voiceover.breakdown import OCCASIONS, SITUATIONS, Breakdown, IceTime
 from voiceover.cache import cache_folder
-from voiceover.errors import MediaError, PlayheadError
+from voiceover.errors import MediaError, OptionError, PlayheadError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.media.probe import probe
@@ -77,6 +77,7 @@ def log(narration: Path | str, options: LogOptions | None = None, *, progress: P
         VoiceoverError: something handed in can't be used; the message is one line.
     """
     options = options or LogOptions()
+    _check_ice_time(options)
     narration = Path(narration)
     lexicon = load_lexicon(options.lexicon)
     roster = read_roster(options.roster) if options.roster else Roster()
@@ -85,6 +86,8 @@ def log(narration: Path | str, options: LogOptions | None = None, *, progress: P
     playhead = choose_playhead(options.playhead, options.from_clip_s)
     clip_duration_s = _clip_duration(options)
     transcript = _words(narration, options, lexicon, roster, progress)
+    if progress:
+        progress("understanding (the first time with a lexicon takes a minute)", 0, 0)
     talk = parse_talk(transcript)
     judged = judge_acts(talk)
     possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=judged)
@@ -199,6 +202,17 @@ def _clip_duration(options: LogOptions) -> float | None:
         return None
     whole = probe(options.clip, need_picture=True).duration_s
     return (end if end is not None else whole) - (start or 0.0)
+
+
+def _check_ice_time(options: LogOptions) -> None:
+    for name, value, known in (("occasion", options.occasion, OCCASIONS), ("situation", options.situation, SITUATIONS)):
+        if value and value not in known:
+            raise OptionError(f"--{name} '{value}': is not known; write one of: {', '.join(known)}")
+    if options.date:
+        try:
+            datetime.date.fromisoformat(options.date)
+        except ValueError:
+            raise OptionError(f"--date '{options.date}': is no date; write it as 2026-01-31") from None
 
 
 def _date_of(narration: Path) -> str:

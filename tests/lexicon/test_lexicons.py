@@ -12,6 +12,7 @@ import yaml
 from voiceover.breakdown import Breakdown
 from voiceover.errors import LexiconError
 from voiceover.lexicon.io import SHIPPED, load_lexicon, read_lexicon
+from voiceover.lexicon.overlaps import find_overlaps
 from voiceover.lexicon.wording import readings
 
 FOLDER = Path(__file__).resolve().parents[2] / "lexicon"
@@ -23,6 +24,20 @@ def test_shipped_lexicons_are_right_and_fit_the_schema(name: str) -> None:
     lexicon = load_lexicon(name)
     assert len(lexicon.active()) >= 25
     jsonschema.validate(yaml.safe_load((FOLDER / f"{name}.yaml").read_text(encoding="utf-8")), SCHEMA)
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_no_words_are_claimed_by_two_principles(name: str) -> None:
+    assert not find_overlaps(load_lexicon(name))
+
+
+def test_overlaps_are_found_in_any_form_of_the_words(tmp_path: Path) -> None:
+    (tmp_path / "x.yaml").write_text(
+        "sport: x\nfamilies: {f: F}\nprinciples:\n"
+        "- {id: a, name: A, family: f, definition: d, say: ['[cuts|turns] back']}\n"
+        "- {id: b, name: B, family: f, definition: d, lacking: [turned back], say: [goes on]}\n"
+    )
+    assert [o.principle_ids for o in find_overlaps(load_lexicon(tmp_path / "x.yaml"))] == [("a", "b")]
 
 
 def test_every_hockey_principle_has_forty_wordings_and_a_cue() -> None:
