@@ -23,6 +23,7 @@ from voiceover.mentions.fuzzy import FuzzyFinder
 from voiceover.mentions.meaning import MeaningFinder
 from voiceover.mentions.merge import decide, decide_by_wording, load_judge
 from voiceover.mentions.model import Mention
+from voiceover.mentions.ngrams import NgramFinder
 from voiceover.mentions.parse import ParsedTalk, known_words, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
@@ -147,7 +148,7 @@ def find_mentions(
     else:
         references = [people.references(s.index) for s in talk.sentences]
         finder = MeaningFinder(lexicon, encoder)
-        accepted, _ = decide(gather_candidates(talk, finder, phrases, references, acts, possessions), load_judge())
+        accepted, _ = decide(gather_candidates(talk, finder, NgramFinder(lexicon), phrases, references, acts, possessions), load_judge())
     return mentions_of(talk, accepted, possessions, people, playhead), warnings
 
 

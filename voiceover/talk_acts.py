@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from voiceover.cache import cache_folder
 from voiceover.lexicon.io import load_lexicon, shipped_lexicon_path
 from voiceover.mentions.encoder import Encoder
-from voiceover.mentions.meaning import NOTHING, training_lines
+from voiceover.mentions.lines import NOTHING, training_lines
 
 ACTS = ("next", "again", "reopen", "closing", "opening", "play")
 # Enough plain talk to learn what is none of the acts, drawn evenly over the lexicon.

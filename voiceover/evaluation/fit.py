@@ -24,6 +24,7 @@ from voiceover.mentions.candidates import Candidate, gather_candidates
 from voiceover.mentions.encoder import load_encoder
 from voiceover.mentions.meaning import MeaningFinder
 from voiceover.mentions.merge import Judge, decide
+from voiceover.mentions.ngrams import NgramFinder
 from voiceover.mentions.parse import ParsedTalk, Span, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
@@ -103,7 +104,7 @@ class MarkedTalk:
 
 def look_at(folder: Path, lexicon: Lexicon, finder: MeaningFinder, acts: ActClassifier) -> list[MarkedTalk]:
     """Read the marked narrations of a folder as the pipeline would, up to the decisions."""
-    phrases = PhraseFinder(lexicon)
+    phrases, ngrams = PhraseFinder(lexicon), NgramFinder(lexicon)
     out = []
     for doc, talk, track in load_narrations(folder):
         judged = acts.judge([s.sentence.text for s in talk.sentences])
@@ -125,7 +126,7 @@ def look_at(folder: Path, lexicon: Lexicon, finder: MeaningFinder, acts: ActClas
                        talk.sentences[p["last"]].sentence.end_narration_s)
             for p in doc["possessions"]
         ]  # fmt: skip
-        candidates = gather_candidates(talk, finder, phrases.find(talk), references, judged, spans)
+        candidates = gather_candidates(talk, finder, ngrams, phrases.find(talk), references, judged, spans)
         statuses = []
         for mark in doc["mentions"]:
             span = quoted_span(talk, mark["sentence"], mark["quote"])

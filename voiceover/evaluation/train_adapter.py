@@ -19,7 +19,7 @@ from voiceover.lexicon.io import load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.lexicon.wording import GAP, readings
 from voiceover.mentions.encoder import ADAPTED, HEADS, LAYERS, MAX_PIECES, WIDTH, packaged_weights
-from voiceover.mentions.meaning import NOTHING, talk_lines, training_lines
+from voiceover.mentions.lines import NOTHING, talk_lines, training_lines
 from voiceover.mentions.variation import alike, vary
 
 RANK = 16

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from voiceover.mentions.meaning import Judgement, MeaningFinder
 from voiceover.mentions.model import Proposal
+from voiceover.mentions.ngrams import NgramFinder, NgramScores
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span, runs_of_pieces
 from voiceover.mentions.plain import plain_words, without_simile
 from voiceover.mentions.references import Reference
@@ -21,6 +22,8 @@ from voiceover.possessions import Possession
 # Less than this in every run of clauses, and without a phrase, a principle is not thought of. At 0.12 nine in ten of the
 # marked mentions of the public narrations are among the candidates.
 LEAST_PROBABILITY = 0.12
+# So much of the finder by n-grams makes a principle worth a thought too.
+LEAST_SCORE = -0.3
 # Of two runs of clauses that say it about equally well, the shorter is the quote.
 PRICE_OF_A_WORD = 0.004
 # Below this the phrase's own words are the quote, and not the best run of clauses.
@@ -31,6 +34,7 @@ FEATURES = (
     "phrase_and_best", "spread", "nearest", "nearest_nothing", "nearest_gap", "act_next", "act_again", "act_reopen",
     "act_closing", "act_opening", "before", "behind", "other_times", "wish", "whole_nothing", "short_sentence", "runs",
     "whole_nearest_nothing", "whole_nearest", "phrase_words",
+    "ngrams", "ngrams_nothing", "ngrams_rival", "ngrams_margin", "ngrams_whole",
 )  # fmt: skip
 
 
@@ -56,14 +60,15 @@ def _log_odds(p: float) -> float:
 
 
 def gather_candidates(
-    talk: ParsedTalk, finder: MeaningFinder, phrases: Sequence[Proposal], references: Sequence[Sequence[Reference]],
-    acts: NDArray[np.float32], possessions: Sequence[Possession],
+    talk: ParsedTalk, finder: MeaningFinder, ngrams: NgramFinder, phrases: Sequence[Proposal],
+    references: Sequence[Sequence[Reference]], acts: NDArray[np.float32], possessions: Sequence[Possession],
 ) -> list[Candidate]:  # fmt: skip
     """Every sentence and principle worth a thought.
 
     Args:
         talk: the parsed narration.
-        finder: judges runs of clauses.
+        finder: judges runs of clauses by what they mean.
+        ngrams: judges them by their words; of the same lexicon.
         phrases: proposals of the finders by wording.
         references: to people, for each sentence.
         acts: what each sentence does in the talk, shape (sentences, 6).
@@ -72,7 +77,8 @@ def gather_candidates(
     spans = [(s.index, span) for s in talk.sentences for span in runs_of_pieces(s)]
     if not spans:
         return []
-    judged = _judge(finder, [plain_words(talk, span, references[i]) for i, span in spans])
+    texts = [plain_words(talk, span, references[i]) for i, span in spans]
+    judged, scores = _judge(finder, texts), ngrams.score(texts)
     hits: dict[tuple[int, str], list[Proposal]] = defaultdict(list)
     for p in phrases:
         hits[talk.sentence_of_word[p.first], p.principle_id].append(p)
@@ -83,11 +89,11 @@ def gather_candidates(
     last = possessions[-1].last_sentence if possessions else len(talk.sentences)
     out: list[Candidate] = []
     for parsed in talk.sentences:
-        place = _Place(parsed, rows[parsed.index], [span for _, span in spans], judged)
+        place = _Place(parsed, rows[parsed.index], [span for _, span in spans], judged, scores)
         around = [*(float(np.log(a + 0.02)) for a in acts[parsed.index, :5]), parsed.index < first, parsed.index > last]
         for column, principle_id in enumerate(finder.ids):
             found = hits.get((parsed.index, principle_id), [])
-            if place.best(column) >= LEAST_PROBABILITY or found:
+            if place.best(column) >= LEAST_PROBABILITY or place.best_score(column) >= LEAST_SCORE or found:
                 out.append(place.candidate(talk, column, principle_id, found, around))
     return out
 
@@ -114,8 +120,8 @@ def _judge(finder: MeaningFinder, texts: list[str]) -> Judgement:
 class _Place:
     """One sentence with its runs of clauses."""
 
-    def __init__(self, parsed: ParsedSentence, rows: list[int], spans: list[Span], judged: Judgement) -> None:
-        self._parsed, self._rows, self._spans, self._judged = parsed, rows, spans, judged
+    def __init__(self, parsed: ParsedSentence, rows: list[int], spans: list[Span], judged: Judgement, scores: NgramScores) -> None:
+        self._parsed, self._rows, self._spans, self._judged, self._scores = parsed, rows, spans, judged, scores
         self._whole = max(rows, key=lambda r: len(spans[r]))
         self._price = np.array([PRICE_OF_A_WORD * len(spans[r]) for r in rows])
         # For each principle its own best run of clauses: another principle is a rival only where it would be quoted.
@@ -123,6 +129,9 @@ class _Place:
 
     def best(self, column: int) -> float:
         return float(self._judged.probability[self._rows, column].max())
+
+    def best_score(self, column: int) -> float:
+        return float(self._scores.principle[self._rows, column].max())
 
     def candidate(self, talk: ParsedTalk, column: int, principle_id: str, found: list[Proposal], around: Sequence[float]) -> Candidate:
         judged, spans = self._judged, self._spans
@@ -141,6 +150,8 @@ class _Place:
         best = _log_odds(float(judged.probability[row, column]))
         cues = status_cues(talk, self._parsed, span)
         nearest = judged.nearest[row]
+        score, score_nothing = float(self._scores.principle[row, column]), float(self._scores.nothing[row])
+        score_rival = float(np.delete(self._scores.principle[row], column).max(initial=-1.0))
         features = (
             best,
             _log_odds(float(judged.probability[self._whole, column])),
@@ -166,6 +177,11 @@ class _Place:
             float(judged.nearest_nothing[self._whole]),
             float(judged.nearest[self._whole, column]),
             len(split_words(hit.wording)) if hit else 0.0,
+            score,
+            score_nothing,
+            score_rival,
+            score - max(score_rival, score_nothing),
+            float(self._scores.principle[self._whole, column]),
         )
         say, lacking, failing = map(float, judged.kinds[row, column])
         kinds = hit.kinds if hit is not None and hit.kinds[0] < 1 and best < 0 else (say, lacking, failing)

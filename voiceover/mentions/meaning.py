@@ -7,25 +7,21 @@ again in seconds whenever the lexicon changes, and kept in the cache under the l
 from __future__ import annotations
 
 import hashlib
-import os
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import yaml
 from numpy.typing import NDArray
 
-from voiceover.cache import cache_folder
-from voiceover.lexicon.io import shipped_lexicon_path
+from voiceover.cache import cache_folder, kept_arrays
 from voiceover.lexicon.model import WORDING_KINDS, Lexicon
-from voiceover.lexicon.wording import plain_text
 from voiceover.mentions.encoder import Encoder
+from voiceover.mentions.lines import NOTHING, talk_lines, training_lines
 from voiceover.mentions.variation import alike, vary
 
-NOTHING = ""
-"""The class of talk that tells no principle."""
 # Inverse regularisation of the head; best of 1, 3, 10 and 30 on the public narrations.
 HEAD_C = 10.0
 # Similarity of a text to a principle without wordings: below any real cosine.
@@ -73,29 +69,6 @@ class Judgement:
     """Cosine to the nearest line of talk about nothing, shape (n,)."""
 
 
-def training_lines(lexicon: Lexicon) -> list[tuple[str, str, str]]:
-    """(text, principle id, kind) of every line that teaches the head."""
-    lines = []
-    for p in lexicon.active():
-        for kind, wording in p.wordings():
-            lines.append((plain_text(wording, lexicon.word_classes), p.id, kind))
-        lines.append((f"{p.name}: {p.definition}", p.id, "say"))
-    ids = {p.id for p in lexicon.active()}
-    owned = {text for text, _, _ in lines}
-    others = [*((w, "") for w in lexicon.nothing), *(w for p in lexicon.active() for w in p.look_alikes)]
-    for wording, other in others:
-        text = plain_text(wording, lexicon.word_classes)
-        if text not in owned and (other in ids or not other):
-            lines.append((text, other, "say"))
-    return lines
-
-
-def talk_lines() -> list[str]:
-    """How coaches move through a talk: lines that tell no principle, of any sport."""
-    acts = yaml.safe_load(shipped_lexicon_path("talk").read_text(encoding="utf-8"))
-    return [line for lines in acts.values() if isinstance(lines, list) for line in lines]
-
-
 class MeaningFinder:
     """Judges runs of words by what they mean."""
 
@@ -133,26 +106,21 @@ class MeaningFinder:
 
 def load_head(lexicon: Lexicon, encoder: Encoder, *, cache: Path | None = None) -> Head:
     """The head of a lexicon, from the cache or trained now."""
-    folder = cache or cache_folder()
     digest = hashlib.sha256("\n".join([lexicon.digest(), encoder.digest, *talk_lines()]).encode()).hexdigest()[:16]
-    path = folder / f"{_FORMAT}-{digest}.npz"
-    if path.is_file():
-        kept = np.load(path)
-        labels = tuple((str(a), str(b)) for a, b in kept["labels"])
-        return Head(kept["weights"], kept["bias"], labels, kept["vectors"].astype(np.float32), kept["label_of_line"])
+    kept = kept_arrays((cache or cache_folder()) / f"{_FORMAT}-{digest}.npz", lambda: _train(lexicon, encoder))
+    labels = tuple((str(a), str(b)) for a, b in kept["labels"])
+    return Head(kept["weights"], kept["bias"], labels, kept["vectors"].astype(np.float32), kept["label_of_line"])
+
+
+def _train(lexicon: Lexicon, encoder: Encoder) -> dict[str, NDArray[Any]]:
     head = train_head(lexicon, encoder)
-    folder.mkdir(parents=True, exist_ok=True)
-    unfinished = path.with_suffix(f".{os.getpid()}.npz")
-    np.savez(
-        unfinished,
-        weights=head.weights,
-        bias=head.bias,
-        labels=np.array(head.labels),
-        vectors=head.vectors.astype(np.float16),
-        label_of_line=head.label_of_line,
-    )
-    os.replace(unfinished, path)
-    return head
+    return {
+        "weights": head.weights,
+        "bias": head.bias,
+        "labels": np.array(head.labels),
+        "vectors": head.vectors.astype(np.float16),
+        "label_of_line": head.label_of_line,
+    }
 
 
 def train_head(lexicon: Lexicon, encoder: Encoder) -> Head:
