@@ -23,7 +23,7 @@ from voiceover.mentions.words import normal_form, split_words
 
 # Penalty of the classifier; 0.1, 0.3 and 1 give 82.0, 82.8 and 82.5 on the public narrations.
 SVC_C = 0.3
-_FORMAT = "ngrams-v1"
+_FORMAT = "ngrams-v2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,26 +40,40 @@ class NgramFinder:
     """Judges runs of words by the words themselves."""
 
     def __init__(self, lexicon: Lexicon, *, cache: Path | None = None) -> None:
+        lines = training_lines(lexicon) + [(text, NOTHING, "say") for text in talk_lines()]
         digest = hashlib.sha256("\n".join([lexicon.digest(), *talk_lines()]).encode()).hexdigest()[:16]
-        kept = kept_arrays((cache or cache_folder()) / f"{_FORMAT}-{digest}.npz", lambda: _train(lexicon))
-        self._vectorizers = [_vectorizer(n, kept) for n in _PARTS]
-        labels = [str(i) for i in kept["labels"]]
+        path = (cache or cache_folder()) / f"{_FORMAT}-{digest}.npz"
+        self._classifier = NgramClassifier(path, [(text, i) for text, i, _ in lines])
+        labels = self._classifier.labels
         self.ids = tuple(i for i in labels if i != NOTHING)
         self._columns = [labels.index(i) for i in self.ids]
-        self._nothing = labels.index(NOTHING) if NOTHING in labels else None
-        self._weights, self._bias = kept["weights"], kept["bias"]
+        self._nothing = labels.index(NOTHING)
 
     def score(self, texts: Sequence[str]) -> NgramScores:
         """Score texts against every principle."""
+        scores = self._classifier.score(texts)
+        return NgramScores(scores[:, self._columns], scores[:, self._nothing])
+
+
+class NgramClassifier:
+    """A linear classifier over tf-idf of word and letter n-grams, one label against the rest."""
+
+    def __init__(self, path: Path, lines: Sequence[tuple[str, str]]) -> None:
+        """Take it from the cache file, or train it now on (text, label) lines and keep it there."""
+        kept = kept_arrays(path, lambda: _train(lines))
+        self._vectorizers = [_vectorizer(n, kept) for n in _PARTS]
+        self.labels = tuple(str(i) for i in kept["labels"])
+        self._weights, self._bias = kept["weights"], kept["bias"]
+
+    def score(self, texts: Sequence[str]) -> NDArray[np.float32]:
+        """Distance from the boundary of each label, shape (n, labels)."""
         from scipy.sparse import hstack
 
         if not texts:
-            return NgramScores(np.zeros((0, len(self.ids)), np.float32), np.zeros(0, np.float32))
+            return np.zeros((0, len(self.labels)), np.float32)
         plain = [_normal(t) for t in texts]
         found = hstack([v.transform(plain) for v in self._vectorizers]).tocsr()
-        scores = np.asarray(found @ self._weights + self._bias, np.float32)
-        nothing = scores[:, self._nothing] if self._nothing is not None else np.full(len(texts), -1, np.float32)
-        return NgramScores(scores[:, self._columns], nothing)
+        return np.asarray(found @ self._weights + self._bias, np.float32)
 
 
 _PARTS: dict[str, dict[str, Any]] = {
@@ -82,14 +96,12 @@ def _vectorizer(part: str, kept: dict[str, NDArray[Any]]) -> Any:
     return out
 
 
-def _train(lexicon: Lexicon) -> dict[str, NDArray[Any]]:
-    """A linear classifier over tf-idf of the lexicon's wordings, one principle against the rest."""
+def _train(lines: Sequence[tuple[str, str]]) -> dict[str, NDArray[Any]]:
     from scipy.sparse import hstack
     from sklearn.feature_extraction.text import TfidfVectorizer
     from sklearn.svm import LinearSVC
 
-    lines = training_lines(lexicon) + [(text, NOTHING, "say") for text in talk_lines()]
-    texts = [_normal(text) for text, _, _ in lines]
+    texts = [_normal(text) for text, _ in lines]
     kept: dict[str, NDArray[Any]] = {}
     found = []
     for part, options in _PARTS.items():
@@ -97,10 +109,10 @@ def _train(lexicon: Lexicon) -> dict[str, NDArray[Any]]:
         found.append(vectorizer.fit_transform(texts))
         kept[f"{part}_terms"] = np.array("\n".join(vectorizer.get_feature_names_out()))
         kept[f"{part}_idf"] = vectorizer.idf_.astype(np.float32)
-    labels = sorted({i for _, i, _ in lines})
+    labels = sorted({label for _, label in lines})
     model = LinearSVC(C=SVC_C, class_weight="balanced", max_iter=200, tol=1e-2, random_state=0)
-    model.fit(hstack(found).tocsr(), [labels.index(i) for _, i, _ in lines])
+    model.fit(hstack(found).tocsr(), [labels.index(label) for _, label in lines])
     weights, bias = model.coef_, model.intercept_
-    if len(labels) == 2:  # the library then keeps the second class alone
+    if len(labels) == 2:  # the library then keeps the second label alone
         weights, bias = np.concatenate([-weights, weights]), np.concatenate([-bias, bias])
     return {**kept, "labels": np.array(labels), "weights": weights.T.astype(np.float32), "bias": bias.astype(np.float32)}
