@@ -32,7 +32,8 @@ _NO_WISH = re.compile(
     r"\b(?:have|has|got|gotta|need|needs)(?: got)? to (?:like|love|say|admit|laugh|see|watch|give|turn|chase|respect|hand|look)\b"
     r"|\bi (?:want|like|love|wanted)(?: you| y'all| everybody| the whole room)? (?:to )?(?:watch|look|see|show|talk|it|that|this|the|how|what|his|her)\b"
     r"|\bdon't (?:have|need) to\b|\b(?:must|should) be (?:proud|happy)\b|\bcould(?:n't)? (?:see|hear|shake|park|drive)\b|\bi needed\b"
-    r"|\b(?:so|and) (?:their|his|her|the) \w+ ha(?:s|ve) to\b",
+    r"|\b(?:so|and|till|until|because|which means) (?:their|his|her|the|that|he|she|they)(?: \w+)?(?:'s|'ve)? (?:ha(?:s|ve) to|ha(?:s|ve) got to|gotta|must|need(?:s|ed)? to)\b"
+    r"|\byou take (?:mine|yours|his|hers)\b|\bi(?:'ll)? take (?:yours|his|hers|him|her)\b",
     re.IGNORECASE,
 )
 _NEGATION = re.compile(
