@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, ValidationError
 
+from voiceover.errors import BreakdownError
 from voiceover.mentions.model import Mention
 from voiceover.playhead.track import PlayheadRow
 from voiceover.possession_log import LogRow
@@ -87,3 +89,19 @@ class Breakdown(BaseModel):
             pydantic.ValidationError: not a breakdown of this version.
         """
         return cls.model_validate_json(text)
+
+
+def read_breakdown(path: Path) -> Breakdown:
+    """Read a breakdown.json, or the one in a folder.
+
+    Raises:
+        BreakdownError: there is none, or it is not one of this version.
+    """
+    file = path / "breakdown.json" if path.is_dir() else path
+    try:
+        return Breakdown.from_json(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise BreakdownError(f"{file}: cannot be read ({error.strerror}); name a breakdown.json that `voiceover log` wrote") from error
+    except ValueError as error:
+        what = error.errors()[0]["msg"] if isinstance(error, ValidationError) else str(error)
+        raise BreakdownError(f"{file}: is no breakdown of this version ({what}); run `voiceover log` again") from error

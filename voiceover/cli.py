@@ -11,10 +11,11 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from voiceover.breakdown import Breakdown
+from voiceover.breakdown import Breakdown, read_breakdown
 from voiceover.errors import VoiceoverError
-from voiceover.lexicon.io import DEFAULT_LEXICON, read_lexicon
+from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon, read_lexicon
 from voiceover.lexicon.overlaps import find_overlaps
+from voiceover.lexicon.suggestion import MIN_TIMES, write_overlay
 from voiceover.outputs import write_breakdown
 from voiceover.pipeline import LogOptions
 from voiceover.pipeline import log as log_narration
@@ -83,6 +84,32 @@ def check_lexicon(file: Annotated[Path, typer.Argument(help="A lexicon file, YAM
             " and write it under `not` of the other"
         )
     typer.echo(f"{file}: {len(lexicon.active())} principles, {sum(len(p.wordings()) for p in lexicon.active())} wordings, no mistakes")
+
+
+@app.command("suggest-wordings")
+def suggest_wordings(
+    breakdowns: Annotated[list[Path], typer.Argument(help="One or more breakdown.json, or folders that hold one.")],
+    lexicon: Annotated[str, typer.Option(help="A shipped lexicon or a lexicon file.")] = DEFAULT_LEXICON,
+    times: Annotated[int, typer.Option(min=2, help="How often a thing must have been said.")] = MIN_TIMES,
+    out: Annotated[Path | None, typer.Option(help="Ask for each, and write the accepted ones to this new lexicon file.")] = None,
+) -> None:
+    """Show what was said often and not matched, as wordings for the lexicon."""
+    from voiceover.mentions.teach import suggest_wordings as suggest
+
+    found = suggest([read_breakdown(b) for b in breakdowns], load_lexicon(lexicon), min_times=times)
+    if not found:
+        typer.echo(f"Nothing was said {times} times or more that is not matched.")
+    accepted = []
+    for s in found:
+        typer.echo(f"{s.principle_id or 'a new principle?'}: '{s.wording}', {len(s.evidence)} times")
+        for place in s.evidence:
+            minutes, seconds = divmod(int(place.start_narration_s), 60)
+            typer.echo(f"    {place.narration} {minutes}:{seconds:02d}  {place.quote}")
+        if out is not None and typer.confirm("Add it?", default=False):
+            accepted.append(s)
+    if out is not None and accepted:
+        write_overlay(out, lexicon, accepted)
+        typer.echo(f"{len(accepted)} wordings are in {out}; use it with --lexicon {out}")
 
 
 @app.command()

@@ -3,6 +3,7 @@
 VoiceoverError
 ├── MediaError        a narration, clip or recording that cannot be opened, has no sound or no picture
 ├── TranscriptError   captions or a transcript that cannot be read
+├── BreakdownError    a breakdown.json that cannot be read
 ├── LexiconError      a lexicon file with a mistake in it
 ├── RosterError       a roster file, or a focus player, that does not fit
 ├── PlayheadError     a playhead file that contradicts itself, or a playhead that cannot be found
@@ -26,6 +27,10 @@ class MediaError(VoiceoverError):
 
 class TranscriptError(VoiceoverError):
     """Captions or a transcript cannot be read."""
+
+
+class BreakdownError(VoiceoverError):
+    """A breakdown.json cannot be read."""
 
 
 class LexiconError(VoiceoverError):

@@ -182,7 +182,7 @@ def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDAr
         out.append(Evidence(number, tuple(map(float, features))))
         played = plays
         close = playhead.narration_to_clip(parsed.sentence.end_narration_s) if playhead else None
-        furthest = max(furthest, *(at.clip_s for at in (begin, close) if at is not None))
+        furthest = max([furthest, *(at.clip_s for at in (begin, close) if at is not None)])
     return out
 
 
