@@ -36,7 +36,7 @@ from voiceover.speech.captions import read_transcript
 from voiceover.speech.hint import build_hint
 from voiceover.speech.models import Weights, find_weights
 from voiceover.speech.saved_words import file_identity
-from voiceover.speech.transcribe import DEFAULT_BEAM_SIZE, transcribe
+from voiceover.speech.transcribe import DEFAULT_BEAM_SIZE, release_model, transcribe
 from voiceover.speech.transcript import Transcript
 from voiceover.talk_acts import ACTS, ActClassifier
 from voiceover.totals import find_totals
@@ -176,7 +176,9 @@ def _words(narration: Path, options: LogOptions, lexicon: Lexicon, roster: Roste
     saved = cache_folder() / "words" / f"{file_identity(narration)[:24]}.jsonl"
     saved.parent.mkdir(parents=True, exist_ok=True)
     report = (lambda done, total: progress("listening", done, total)) if progress else None
-    return hear(narration, find_weights(options.model), roster, lexicon, saved=saved, progress=report)
+    transcript = hear(narration, find_weights(options.model), roster, lexicon, saved=saved, progress=report)
+    release_model()  # what follows has need of the memory
+    return transcript
 
 
 def hear(

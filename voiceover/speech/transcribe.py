@@ -207,3 +207,8 @@ def load_model(weights: Weights, threads: int) -> BatchedInferencePipeline:
         reason = " ".join(str(error).split())[:160]
         raise WeightsError(f"{weights.folder}: weights cannot be loaded ({reason}); copy the folder again") from error
     return BatchedInferencePipeline(model=model)
+
+
+def release_model() -> None:
+    """Give back the memory of the model that is kept; the next recognition loads it again."""
+    load_model.cache_clear()
