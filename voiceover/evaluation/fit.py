@@ -23,7 +23,7 @@ from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.candidates import Candidate, gather_candidates
 from voiceover.mentions.encoder import load_encoder
 from voiceover.mentions.meaning import MeaningFinder
-from voiceover.mentions.merge import Judge, decide
+from voiceover.mentions.merge import Judge, Linear, decide, elsewhere
 from voiceover.mentions.ngrams import NgramFinder
 from voiceover.mentions.parse import ParsedTalk, Span, parse_talk
 from voiceover.mentions.people import PeopleResolver
@@ -165,12 +165,32 @@ def status_right(marked: Sequence[MarkedTalk], weights: Sequence[NDArray[np.floa
 
 
 def fit_mentions(marked: Sequence[MarkedTalk]) -> Judge:
-    """Fit the model that decides over candidates."""
-    x = np.array([c.features for m in marked for c in m.candidates])
-    y = [right for m in marked for right in m.is_marked()]
+    """Fit the model that decides over candidates.
+
+    The second look learns from first looks at narrations that they were not fitted on.
+    """
+    alone = _fit_linear([(_features(m), m.is_marked()) for m in marked])
+    first = [_fit_linear([(_features(o), o.is_marked()) for o in marked if o is not m]).probability(_features(m)) for m in marked]
+    seen = [np.hstack([_features(m), elsewhere(m.candidates, p)]) for m, p in zip(marked, first, strict=True)]
+    return Judge(alone, _fit_linear([(x, m.is_marked()) for x, m in zip(seen, marked, strict=True)]))
+
+
+def _features(m: MarkedTalk) -> NDArray[np.float64]:
+    return np.array([c.features for c in m.candidates])
+
+
+def _fit_linear(pairs: Sequence[tuple[NDArray[np.float64], list[bool]]]) -> Linear:
+    x = np.concatenate([features for features, _ in pairs])
     mean, scale = x.mean(axis=0), x.std(axis=0) + 1e-9
-    model = LogisticRegression(C=JUDGE_C, max_iter=5000).fit((x - mean) / scale, y)
-    return Judge(mean, scale, model.coef_[0], float(model.intercept_[0]))
+    model = LogisticRegression(C=JUDGE_C, max_iter=5000).fit((x - mean) / scale, [right for _, marks in pairs for right in marks])
+    return Linear(mean, scale, model.coef_[0], float(model.intercept_[0]))
+
+
+def _rounded(linear: Linear) -> dict[str, Any]:
+    return {
+        "mean": np.round(linear.mean, 4).tolist(), "scale": np.round(linear.scale, 4).tolist(),
+        "weights": np.round(linear.weights, 4).tolist(), "constant": round(linear.constant, 4),
+    }  # fmt: skip
 
 
 def sentence_f1(marked: Sequence[MarkedTalk], judges: Sequence[Judge]) -> tuple[float, float, float]:
@@ -237,10 +257,7 @@ def main() -> None:
     kept = {
         "status": np.round(status, 4).tolist(),
         "possessions": {"begin": np.round(weights.begin, 4).tolist(), "part": np.round(weights.part, 4).tolist()},
-        "mentions": {
-            "mean": np.round(judge.mean, 4).tolist(), "scale": np.round(judge.scale, 4).tolist(),
-            "weights": np.round(judge.weights, 4).tolist(), "constant": round(judge.constant, 4),
-        },
+        "mentions": {"alone": _rounded(judge.alone), "in_talk": _rounded(judge.in_talk)},
     }  # fmt: skip
     FITTED.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
 

@@ -26,27 +26,80 @@ MIN_PHRASE = 0.75
 
 
 @dataclass(frozen=True, slots=True)
-class Judge:
-    """A logistic model over the candidates' features, fitted on the public narrations by evaluation/fit.py."""
+class Linear:
+    """A logistic model over features that are first brought to mean 0 and deviation 1."""
 
     mean: NDArray[np.float64]
     scale: NDArray[np.float64]
     weights: NDArray[np.float64]
     constant: float
 
+    def probability(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Shape (n,), for features of shape (n, k)."""
+        return np.asarray(1 / (1 + np.exp(-((x - self.mean) / self.scale @ self.weights + self.constant))))
+
+
+@dataclass(frozen=True, slots=True)
+class Judge:
+    """Decides over candidates, fitted on the public narrations by evaluation/fit.py.
+
+    A talk has themes: what is surely told in one sentence is likelier in another. So each candidate is judged first for itself, and
+    then with how sure the same principle is elsewhere. F1 by sentence, each public narration held out in turn: 81.3 without the second
+    look, 82.0 with it; on our own 87.4 and 88.2.
+    """
+
+    alone: Linear
+    """Over FEATURES."""
+    in_talk: Linear
+    """Over FEATURES and elsewhere()."""
+
     def confidence(self, candidates: Sequence[Candidate]) -> NDArray[np.float64]:
-        """Probability that each candidate is a mention, shape (n,)."""
+        """Probability that each candidate of one talk is a mention, shape (n,)."""
         if not candidates:
             return np.zeros(0)
-        x = (np.array([c.features for c in candidates]) - self.mean) / self.scale
-        return np.asarray(1 / (1 + np.exp(-(x @ self.weights + self.constant))))
+        x = np.array([c.features for c in candidates])
+        return self.in_talk.probability(np.hstack([x, elsewhere(candidates, self.alone.probability(x))]))
+
+
+# Sentences so near are about the same moment.
+NEAR_SENTENCES = 2
+_LEAST, _MOST = 1e-3, 1 - 1e-3
+
+
+def elsewhere(candidates: Sequence[Candidate], alone: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How sure the same principle is in the talk's other sentences, shape (n, 3): the surest, the surest nearby, how many.
+
+    Args:
+        candidates: all of one talk.
+        alone: probability of each, judged for itself.
+    """
+    clipped = np.clip(alone, _LEAST, _MOST)
+    odds = np.log(clipped / (1 - clipped))
+    floor = float(np.log(_LEAST / (1 - _LEAST)))
+    of_principle: dict[str, list[tuple[int, float]]] = {}
+    for c, o in zip(candidates, odds, strict=True):
+        of_principle.setdefault(c.principle_id, []).append((c.sentence, float(o)))
+    out = np.zeros((len(candidates), 3))
+    for row, c in enumerate(candidates):
+        others = [(abs(sentence - c.sentence), o) for sentence, o in of_principle[c.principle_id] if sentence != c.sentence]
+        out[row] = (
+            max((o for _, o in others), default=floor),
+            max((o for gap, o in others if gap <= NEAR_SENTENCES), default=floor),
+            sum(o > 0 for _, o in others),
+        )
+    return out
 
 
 @lru_cache(maxsize=1)
 def load_judge() -> Judge:
     """The fitted numbers that ship with the tool."""
     kept = json.loads(resources.files("voiceover").joinpath("fitted.json").read_text(encoding="utf-8"))["mentions"]
-    return Judge(np.array(kept["mean"]), np.array(kept["scale"]), np.array(kept["weights"]), float(kept["constant"]))
+
+    def linear(part: str) -> Linear:
+        k = kept[part]
+        return Linear(np.array(k["mean"]), np.array(k["scale"]), np.array(k["weights"]), float(k["constant"]))
+
+    return Judge(linear("alone"), linear("in_talk"))
 
 
 def decide(
