@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
@@ -27,7 +29,9 @@ app = typer.Typer(add_completion=False, no_args_is_help=True, help="Turns a coac
 def log(
     narration: Annotated[Path, typer.Argument(help="Recording of the talk: audio, or video with sound.")],
     clip: Annotated[Path | None, typer.Option(help="The raw video that is talked about.")] = None,
-    playhead: Annotated[str | None, typer.Option(help="A playhead.csv, or straight, or straight+SECONDS.")] = None,
+    playhead: Annotated[
+        str | None, typer.Option(help="A playhead.csv, straight, straight+SECONDS, auto (find the clip in a screen recording) or none.")
+    ] = None,
     roster: Annotated[Path | None, typer.Option(help="A roster.csv with at least a column 'name'.")] = None,
     focus: Annotated[str | None, typer.Option(help="Name or number of the player that the talk is about.")] = None,
     lexicon: Annotated[str, typer.Option(help="A shipped lexicon or a lexicon file.")] = DEFAULT_LEXICON,
@@ -50,24 +54,32 @@ def log(
         from_clip_s=from_s, to_clip_s=to_s, date=date, occasion=occasion, situation=situation, team=team,
         age_group=age_group, note=note,
     )  # fmt: skip
-    with Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TimeRemainingColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    ) as bar:
-        task = bar.add_task("reading", total=None)
-        breakdown = log_narration(
-            narration,
-            options,
-            progress=lambda step, done, total: bar.update(task, description=step, completed=done, total=total or None),
-        )
+    with progress_bar() as report:
+        breakdown = log_narration(narration, options, progress=report)
     files = write_breakdown(breakdown, out)
     if json:
         sys.stdout.write(breakdown.to_json())
         return
     print_breakdown(breakdown, files)
+
+
+@app.command("find-playhead")
+def find_playhead(
+    recording: Annotated[Path, typer.Argument(help="A video of the screen on which the clip is played and talked over.")],
+    clip: Annotated[list[Path], typer.Option(help="The raw clip; may be given again for several.")],
+    out: Annotated[Path, typer.Option(help="The playhead to write.")] = Path("playhead.csv"),
+    from_s: Annotated[float | None, typer.Option("--from", help="The clip begins at this second of a longer video.")] = None,
+    to_s: Annotated[float | None, typer.Option("--to", help="The clip ends at this second of a longer video.")] = None,
+) -> None:
+    """Find where the clip stands at each moment of a screen recording, and draw it for the eye to check."""
+    from voiceover.playhead.find import find_playhead as find
+
+    with progress_bar() as report:
+        found = find(recording, clip, out, from_clip_s=from_s, to_clip_s=to_s, progress=lambda done, total: report("watching", done, total))
+    typer.echo(
+        f"{found.shown_s:.1f} s of clip on screen, {found.unsure_s:.1f} s of it unsure; {found.pauses} pauses, {found.rewinds} rewinds"
+    )
+    typer.echo(f"Files: {', '.join(str(f) for f in found.files)}")
 
 
 @app.command("check-lexicon")
@@ -121,6 +133,20 @@ def doctor() -> None:
         typer.echo(f"{'ok     ' if finding.ok else 'missing'} {finding.name}: {finding.detail}")
         if not finding.ok and finding.remedy:
             typer.echo(f"        {finding.remedy}")
+
+
+@contextmanager
+def progress_bar() -> Iterator[Callable[[str, float, float], None]]:
+    """A bar on the error stream; what it yields is told (step, done, total), total 0 where it is not known."""
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    ) as bar:
+        task = bar.add_task("reading", total=None)
+        yield lambda step, done, total: bar.update(task, description=step, completed=done, total=total or None)
 
 
 def print_breakdown(breakdown: Breakdown, files: list[Path]) -> None:

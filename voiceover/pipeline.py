@@ -51,7 +51,9 @@ class LogOptions:
 
     clip: Path | None = None
     playhead: str | None = None
-    """A playhead.csv, `straight`, `straight+SECONDS`, or None for none."""
+    """A playhead.csv, `straight`, `straight+SECONDS`, `auto` (found in the picture of a narrated screen recording), or `none`.
+
+    None is `auto` where the narration has a picture and a clip is given, else `none`."""
     roster: Path | None = None
     focus: str | None = None
     lexicon: str | Path = DEFAULT_LEXICON
@@ -84,8 +86,8 @@ def log(narration: Path | str, options: LogOptions | None = None, *, progress: P
     roster = read_roster(options.roster) if options.roster else Roster()
     if options.focus:
         roster = roster.with_focus(options.focus) if roster.players else lone_focus(options.focus)
-    playhead = choose_playhead(options.playhead, options.from_clip_s)
     clip_duration_s = _clip_duration(options)
+    playhead = choose_playhead(narration, options, progress)
     transcript = _words(narration, options, lexicon, roster, progress)
     if progress:
         progress("understanding (the first time with a lexicon takes a minute)", 0, 0)
@@ -152,20 +154,39 @@ def find_mentions(
     return mentions_of(talk, accepted, possessions, people, playhead), warnings
 
 
-def choose_playhead(text: str | None, from_clip_s: float | None) -> PlayheadTrack | None:
-    """The playhead of `--playhead`.
+def choose_playhead(narration: Path, options: LogOptions, progress: Progress | None = None) -> PlayheadTrack | None:
+    """The playhead that the options ask for; None for none.
 
     Raises:
-        PlayheadError: neither a file nor `straight`.
+        PlayheadError: neither a file nor one of the words, or the clip is not seen in the narration.
+        MediaError: narration or clip cannot be read.
     """
-    if text is None:
+    text = options.playhead or ("auto" if _is_screen_recording(narration, options) else "none")
+    if text == "none":
         return None
+    if text == "auto":
+        return _seen_playhead(narration, options, progress)
     offset = parse_straight(text)
     if offset is not None:
-        return straight_track(offset + (from_clip_s or 0.0))
+        return straight_track(offset + (options.from_clip_s or 0.0))
     if not Path(text).exists():
-        raise PlayheadError(f"{text}: no such playhead file; give a playhead.csv, or write straight or straight+SECONDS")
+        raise PlayheadError(f"{text}: no such playhead file; give a playhead.csv, or write auto, none, straight or straight+SECONDS")
     return read_playhead(Path(text))
+
+
+def _is_screen_recording(narration: Path, options: LogOptions) -> bool:
+    return options.clip is not None and narration.exists() and probe(narration).has_picture
+
+
+def _seen_playhead(narration: Path, options: LogOptions, progress: Progress | None) -> PlayheadTrack:
+    if options.clip is None:
+        raise PlayheadError("--playhead auto: needs the clip to look for; name it with --clip")
+    try:
+        from voiceover.playhead.screen import find_screen_playhead
+    except ImportError as error:
+        raise PlayheadError("--playhead auto: needs OpenCV; run: pip install 'voiceover-log[screen]', or write --playhead none") from error
+    report = (lambda done, total: progress("watching", done, total)) if progress else None
+    return find_screen_playhead(narration, [options.clip], from_clip_s=options.from_clip_s, to_clip_s=options.to_clip_s, progress=report)
 
 
 def _words(narration: Path, options: LogOptions, lexicon: Lexicon, roster: Roster, progress: Progress | None) -> Transcript:

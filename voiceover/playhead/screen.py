@@ -80,7 +80,7 @@ def find_screen_playhead(
 
 def _not_found(recording: Path, clips: Sequence[Path]) -> str:
     names = " or ".join(clip.name for clip in clips)
-    return f"{recording}: {names} is not seen in it; name the clip that is played there, or give the playhead as a file"
+    return f"{recording}: {names} is not seen in it; name the clip that is played there, or give the playhead as a file, or write --playhead none"
 
 
 def _shift(progress: Progress | None, done_s: float, total_s: float) -> Callable[[float], None] | None:

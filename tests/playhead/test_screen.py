@@ -1,0 +1,54 @@
+"""The playhead of narrated screen recordings that are made with a known truth."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("cv2")
+
+from voiceover import LogOptions, log
+from voiceover.errors import PlayheadError
+from voiceover.evaluation.playhead_score import score_track
+from voiceover.evaluation.recording_kinds import build
+from voiceover.pipeline import choose_playhead
+from voiceover.playhead.find import find_playhead
+from voiceover.playhead.screen import find_screen_playhead
+from voiceover.playhead.track import read_playhead
+
+# The kinds of recording that differ most; the benchmark goes through all. Bars: within one frame of the clip.
+KINDS = {"window": 0.99, "drawings": 0.99, "talking_head": 0.98}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_clip_is_followed_to_the_frame(tmp_path: Path, kind: str) -> None:
+    made = build(tmp_path, kind, 5)
+    track = find_screen_playhead(made.recording, made.clips)
+    score = score_track(track, made.truth, made.clips, made.times_s)
+    assert score.within_frame >= KINDS[kind]
+    assert score.false_s <= 0.2
+    assert all(row.source == "screen" for row in track.rows)
+
+
+def test_a_recording_without_the_clip_says_so(tmp_path: Path) -> None:
+    made = build(tmp_path, "absent", 5)
+    with pytest.raises(PlayheadError, match="is not seen in it"):
+        find_screen_playhead(made.recording, made.clips)
+
+
+def test_found_files_can_be_read_again_and_auto_is_for_pictures(tmp_path: Path) -> None:
+    made = build(tmp_path, "window", 6)
+    found = find_playhead(made.recording, made.clips, tmp_path / "playhead.csv")
+    again = read_playhead(tmp_path / "playhead.csv")
+    assert len(again.rows) == len(found.track.rows)
+    assert all(f.stat().st_size > 200 for f in found.files) and len(found.files) == 3
+    (tmp_path / "talk.txt").write_text("First touch. He looks over his shoulder.")
+    options = LogOptions(clip=made.clips[0], transcript=tmp_path / "talk.txt")
+    track = choose_playhead(made.recording, options)
+    assert track is not None and track.rows == found.track.rows
+    assert choose_playhead(tmp_path / "talk.wav", options) is None
+    breakdown = log(made.recording, LogOptions(clip=made.clips[0], transcript=tmp_path / "talk.txt", playhead="none"))
+    assert breakdown.playhead == []
+    with pytest.raises(PlayheadError, match="--clip"):
+        choose_playhead(made.recording, LogOptions(playhead="auto"))
