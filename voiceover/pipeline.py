@@ -28,6 +28,7 @@ from voiceover.mentions.parse import ParsedTalk, known_words, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
 from voiceover.mentions.soundalike import MisheardFinder, lexicon_terms
+from voiceover.playhead.spoken import contradictions, spoken_times
 from voiceover.playhead.track import PlayheadTrack, parse_straight, read_playhead, straight_track
 from voiceover.possession_log import build_log, possession_clip_times
 from voiceover.possessions import Possession, split_possessions
@@ -96,6 +97,8 @@ def log(narration: Path | str, options: LogOptions | None = None, *, progress: P
     possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=judged)
     mentions, warnings = find_mentions(talk, possessions, lexicon, roster, playhead, acts=judged)
     rows = build_log(mentions, lexicon, playhead)
+    if playhead is not None:
+        warnings += map(str, contradictions(spoken_times(talk), playhead))
     present = narration.exists()
     return Breakdown(
         narration=narration.name,
