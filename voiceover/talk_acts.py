@@ -42,7 +42,7 @@ class ActClassifier:
         folder = cache or cache_folder()
         kept = kept_arrays(folder / f"{_FORMAT}-{digest}.npz", lambda: _train(encoder, lexicon))
         self._weights, self._bias = kept["weights"], kept["bias"]
-        self._ngrams = NgramClassifier(folder / f"{_FORMAT}-ngrams-{digest}.npz", _lines(lexicon))
+        self._ngrams = NgramClassifier(folder / f"{_FORMAT}-ngrams-{digest}.npz", lambda: _lines(lexicon))
 
     def judge(self, sentences: Sequence[str]) -> NDArray[np.float32]:
         """Probability of each of ACTS for each sentence, float32 of shape (n, 6)."""

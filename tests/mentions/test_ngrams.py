@@ -40,7 +40,8 @@ def test_kept_and_learnt_anew_are_the_same(finder: NgramFinder, tmp_path: Path) 
 
 
 def test_two_labels_and_no_texts(tmp_path: Path) -> None:
-    two = NgramClassifier(tmp_path / "two.npz", [("red apples", "a"), ("green apples", "a"), ("blue cars", "b"), ("grey cars", "b")])
+    lines = [("red apples", "a"), ("green apples", "a"), ("blue cars", "b"), ("grey cars", "b")]
+    two = NgramClassifier(tmp_path / "two.npz", lambda: lines)
     assert two.labels == ("a", "b")
     scores = two.score(["an apple", "a car"])
     assert scores[0, 0] > scores[0, 1] and scores[1, 1] > scores[1, 0]

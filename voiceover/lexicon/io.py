@@ -6,6 +6,7 @@ import csv
 import dataclasses
 import io
 import re
+from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -44,7 +45,16 @@ def load_lexicon(source: str | Path = DEFAULT_LEXICON) -> Lexicon:
     Raises:
         LexiconError: the first mistake, with file, line and what to write.
     """
-    path = shipped_lexicon_path(str(source)) if str(source) in SHIPPED else Path(source)
+    return _load_shipped(str(source)) if str(source) in SHIPPED else _load(Path(source))
+
+
+@lru_cache(maxsize=len(SHIPPED))
+def _load_shipped(name: str) -> Lexicon:
+    """Read once: a second of work, asked for by several stages."""
+    return _load(shipped_lexicon_path(name))
+
+
+def _load(path: Path) -> Lexicon:
     lexicon, mistakes = read_lexicon(path)
     if lexicon is None or mistakes:
         raise LexiconError(mistakes[0])

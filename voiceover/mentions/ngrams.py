@@ -8,7 +8,7 @@ to what they see. Together they find far more than either: F1 by sentence on the
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -40,10 +40,9 @@ class NgramFinder:
     """Judges runs of words by the words themselves."""
 
     def __init__(self, lexicon: Lexicon, *, cache: Path | None = None) -> None:
-        lines = training_lines(lexicon) + [(text, NOTHING, "say") for text in talk_lines()]
         digest = hashlib.sha256("\n".join([lexicon.digest(), *talk_lines()]).encode()).hexdigest()[:16]
         path = (cache or cache_folder()) / f"{_FORMAT}-{digest}.npz"
-        self._classifier = NgramClassifier(path, [(text, i) for text, i, _ in lines])
+        self._classifier = NgramClassifier(path, lambda: _lines(lexicon))
         labels = self._classifier.labels
         self.ids = tuple(i for i in labels if i != NOTHING)
         self._columns = [labels.index(i) for i in self.ids]
@@ -58,9 +57,9 @@ class NgramFinder:
 class NgramClassifier:
     """A linear classifier over tf-idf of word and letter n-grams, one label against the rest."""
 
-    def __init__(self, path: Path, lines: Sequence[tuple[str, str]]) -> None:
+    def __init__(self, path: Path, lines: Callable[[], Sequence[tuple[str, str]]]) -> None:
         """Take it from the cache file, or train it now on (text, label) lines and keep it there."""
-        kept = kept_arrays(path, lambda: _train(lines))
+        kept = kept_arrays(path, lambda: _train(lines()))
         self._vectorizers = [_vectorizer(n, kept) for n in _PARTS]
         self.labels = tuple(str(i) for i in kept["labels"])
         self._weights, self._bias = kept["weights"], kept["bias"]
@@ -81,6 +80,11 @@ _PARTS: dict[str, dict[str, Any]] = {
     "letters": {"ngram_range": (3, 5), "analyzer": "char_wb", "min_df": 3, "sublinear_tf": True},
 }
 # An n-gram that stands in one line only would be learnt by heart.
+
+
+def _lines(lexicon: Lexicon) -> list[tuple[str, str]]:
+    taught = [(text, i) for text, i, _ in training_lines(lexicon)]
+    return taught + [(text, NOTHING) for text in talk_lines()]
 
 
 def _normal(text: str) -> str:

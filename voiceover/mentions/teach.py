@@ -27,8 +27,8 @@ from voiceover.talk_acts import ACTS, ActClassifier
 SAME_DISTANCE = 0.3
 # From this probability on the clauses of a group tell a known principle.
 LEAST_PROBABILITY = 0.25
-# Above this a group is talk about nothing.
-MOST_NOTHING = 0.4
+# A group as near as this (cosine) to a line about nothing is one of those: a new principle is near none. Guess, not measured.
+LIKE_NOTHING = 0.7
 MIN_WORDS, MAX_WORDS = 2, 10
 
 
@@ -65,7 +65,7 @@ def suggest_wordings(breakdowns: Sequence[Breakdown], lexicon: Lexicon, *, min_t
         chance = judged.probability[group].mean(axis=0)
         best = int(chance.argmax())
         known = float(chance[best]) >= LEAST_PROBABILITY
-        if not known and float(judged.nothing[group].mean()) > MOST_NOTHING:
+        if not known and float(judged.nearest_nothing[group].mean()) > LIKE_NOTHING:
             continue
         near = vectors[group] @ vectors[group].T
         wording = clauses[group[int(near.sum(axis=1).argmax())]].text
