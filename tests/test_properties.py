@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
@@ -89,3 +90,29 @@ def test_clip_time_is_the_playheads(tmp_path: Path) -> None:
     at = track.narration_to_clip(16.0)
     assert at is not None and at.clip_s == 7.0
     assert build_log([], load_lexicon(), track) == []
+
+
+UNRELATED = """
+extends: basketball
+families: {rink: Care of the hall}
+principles:
+- {id: sweeps-hall, name: Sweeps the hall, family: rink, definition: Sweeps the floor of the hall after closing time.,
+   say: [sweeps the hall, mops the changing room floor, locks the cellar door, empties the dustbins behind the kitchen]}
+"""
+
+
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(said=st.lists(st.sampled_from([w for p in load_lexicon("basketball").active() for w in p.say[:3]]), min_size=1, max_size=8))
+def test_an_unrelated_principle_changes_no_row(tmp_path_factory: object, said: list[str]) -> None:
+    folder = Path(tmp_path_factory.mktemp("talk"))  # type: ignore[attr-defined]
+    (folder / "mine.yaml").write_text(UNRELATED, encoding="utf-8")
+    plain = [re.sub(r"\[([^|\]]*)[^\]]*\]|<[^>]*>|\.\.\.", r"\1", w) for w in said]
+    (folder / "talk.txt").write_text("First one. " + " ".join(f"She {w}." for w in plain), encoding="utf-8")
+    rows = [
+        [(r.principle_id, r.possession, r.player, r.status) for r in breakdown.log]
+        for breakdown in (
+            log(folder / "talk.wav", LogOptions(transcript=folder / "talk.txt", lexicon=lexicon))
+            for lexicon in ("basketball", folder / "mine.yaml")
+        )
+    ]
+    assert rows[0] == rows[1]
