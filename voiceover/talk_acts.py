@@ -28,7 +28,7 @@ ACTS = ("next", "again", "reopen", "closing", "opening", "play")
 PLAY_LINES = 3000
 # How much the words themselves count beside the meaning.
 WEIGHT_OF_NGRAMS = 1.0
-_FORMAT = "acts-v3"
+_FORMAT = "acts-v4"
 
 
 class ActClassifier:

@@ -15,6 +15,7 @@ MAX_READINGS = 600
 
 _PIECE = re.compile(r"\[([^\[\]]*)\]|<([^<>]*)>|(\.\.\.|…)|([^\[\]<>…]+?(?=\[|<|\.\.\.|…|$))")
 GAP = "..."
+_MARKED = re.compile(r"[\[\]<>…]|\.\.\.")
 
 
 def readings(wording: str, word_classes: Mapping[str, tuple[str, ...]]) -> list[list[str]]:
@@ -31,6 +32,11 @@ def readings(wording: str, word_classes: Mapping[str, tuple[str, ...]]) -> list[
     >>> readings("keeps [his|her] feet ... going", {})
     [['keeps', 'his', 'feet', '...', 'going'], ['keeps', 'her', 'feet', '...', 'going']]
     """
+    if not _MARKED.search(wording):  # most wordings are plain, and there are many
+        words = wording.split()
+        if not words:
+            raise LexiconError(f"'{wording}': has no words; write what the coach would say")
+        return [words]
     choices: list[list[str]] = []
     at = 0
     for match in _PIECE.finditer(wording):
