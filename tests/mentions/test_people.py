@@ -23,13 +23,21 @@ from voiceover.roster import Roster
         (["The checker's on his outside so he goes the other way."], "goes the other way", "Ada Quillfeather", "focus"),
         (["Hollen has it low and she sends it up."], "sends it up", "Bo Hollenback", "teammate"),
         (["Her partner calls for it."], "calls for it", "Bo Hollenback", "teammate"),
+        (["Then number twenty-two for red, he lifts it."], "lifts it", "Cy Drummond", "opponent"),
+        (
+            ["I want one more second there, let Hollenback get up."],
+            "one more second there, let Hollenback get up",
+            "Ada Quillfeather",
+            "focus",
+        ),
+        (["Hold it a beat so Hollenback can arrive."], "Hold it a beat so Hollenback can arrive", "Ada Quillfeather", "focus"),
         (["Fourteen different things in there."], "different things", "Ada Quillfeather", "focus"),
     ],
 )
 def test_doer(talk: Callable[..., ParsedTalk], roster: Roster, sentences: list[str], words: str, player: str, role: str) -> None:
     parsed = talk(*sentences)
     said = [w.text.strip(".,") for w in parsed.transcript.words]
-    wanted = words.split()
+    wanted = [w.strip(".,") for w in words.split()]
     first = next(i for i in range(len(said)) if said[i : i + len(wanted)] == wanted)
     doer = PeopleResolver(parsed, roster, load_lexicon()).doer(0, Span(first, first + len(wanted) - 1))
     assert (doer.player.name if doer.player else "", doer.role) == (player, role)

@@ -90,7 +90,7 @@ class PeopleResolver:
             or self._fronted(parsed, span)
             or self._named_inside(parsed, span)
         )
-        if found is None:
+        if found is None or self._is_served(found, span):
             return Doer(focus, "focus", 0.7)
         return self._resolve(parsed, found, focus)
 
@@ -113,6 +113,14 @@ class PeopleResolver:
             if after_so and r.kind == "pronoun":
                 return r
         return None
+
+    def _is_served(self, found: Reference, span: Span) -> bool:
+        """ "Hold it there, so Lind can get up", "one more second, let Lind arrive": the one for whom it is done does not do it."""
+        words = self._talk.transcript.words
+        if found.kind == "pronoun" or found.first <= span.first or found.last + 1 >= len(words):
+            return False
+        before, behind = (words[i].text.lower().strip(",.") for i in (found.first - 1, found.last + 1))
+        return before == "let" or (before in {"so", "that"} and behind in {"can", "could", "gets", "has"})
 
     def _at_start(self, parsed: ParsedSentence, span: Span) -> Reference | None:
         """The words begin with the name itself."""
@@ -251,11 +259,11 @@ class PeopleResolver:
             reach = 8 if r.first == parsed.sentence.first else 5
             if r.kind == "pronoun" or not 0 < pronoun.first - r.last <= reach:
                 continue
+            if self._set_in_front(parsed, r, pronoun):
+                return r
             if not words[r.last].text.endswith((",", "?", ";")):
                 continue
             tokens = parsed.tokens_of(Span(r.first, r.last))
-            if pronoun.first - r.last == 1 and not any(t.dep_ in {"nsubj", "nsubjpass"} for t in tokens):
-                return r
             if not any(t.dep_ in {"nsubj", "nsubjpass", "pobj", "dobj", "poss"} for t in tokens):
                 return r
             if any(t.dep_ in {"attr", "appos", "ROOT", "npadvmod", "intj", "dep"} for t in tokens):
@@ -263,6 +271,14 @@ class PeopleResolver:
             if any(t.dep_ in {"dobj", "pobj"} and _watched(t) for t in tokens):
                 return r
         return None
+
+    def _set_in_front(self, parsed: ParsedSentence, r: Reference, pronoun: Reference) -> bool:
+        """ "Then number nine for gold, he ...": nothing but the name and a comma, or what tells which one it is, in between."""
+        words = self._talk.transcript.words
+        if not words[pronoun.first - 1].text.endswith(","):
+            return False
+        between = parsed.tokens_of(Span(r.last + 1, pronoun.first - 1)) if pronoun.first - r.last > 1 else []
+        return all(t.dep_ in {"prep", "pobj", "det", "compound", "amod", "punct"} and not words[r.last].text.endswith(",") for t in between)
 
     def _focus_is_object(self, parsed: ParsedSentence, pronoun: Reference) -> bool:
         """ "He pushes our boy wide": who does it to the focus player is somebody else."""
