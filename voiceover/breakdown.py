@@ -21,10 +21,6 @@ OCCASIONS = ("game", "practice", "drill", "camp", "tryout")
 SITUATIONS = ("even strength", "power play", "short-handed", "small area")
 
 
-OCCASIONS = ("game", "practice", "drill", "camp", "tryout")
-SITUATIONS = ("even strength", "power play", "short-handed", "small area")
-
-
 class IceTime(BaseModel):
     """When the ice time was and what it was."""
 

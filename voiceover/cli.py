@@ -30,8 +30,9 @@ def log(
     narration: Annotated[Path, typer.Argument(help="Recording of the talk: audio, or video with sound.")],
     clip: Annotated[Path | None, typer.Option(help="The raw video that is talked about.")] = None,
     playhead: Annotated[
-        str | None, typer.Option(help="A playhead.csv, straight, straight+SECONDS, auto (find the clip in a screen recording) or none.")
+        str | None, typer.Option(help="A playhead.csv, straight, straight+SECONDS, auto (find the clip by picture or sound) or none.")
     ] = None,
+    own_playhead: Annotated[Path | None, typer.Option(help="A playhead.csv whose rows win over what is found.")] = None,
     roster: Annotated[Path | None, typer.Option(help="A roster.csv with at least a column 'name'.")] = None,
     focus: Annotated[str | None, typer.Option(help="Name or number of the player that the talk is about.")] = None,
     lexicon: Annotated[str, typer.Option(help="A shipped lexicon or a lexicon file.")] = DEFAULT_LEXICON,
@@ -50,7 +51,7 @@ def log(
 ) -> None:
     """Turn a narration into a possession log."""
     options = LogOptions(
-        clip=clip, playhead=playhead, roster=roster, focus=focus, lexicon=lexicon, model=model, transcript=transcript,
+        clip=clip, playhead=playhead, own_playhead=own_playhead, roster=roster, focus=focus, lexicon=lexicon, model=model, transcript=transcript,
         from_clip_s=from_s, to_clip_s=to_s, date=date, occasion=occasion, situation=situation, team=team,
         age_group=age_group, note=note,
     )  # fmt: skip

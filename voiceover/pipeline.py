@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from voiceover.breakdown import OCCASIONS, SITUATIONS, Breakdown, IceTime
 from voiceover.cache import cache_folder
-from voiceover.errors import MediaError, OptionError, PlayheadError
+from voiceover.errors import MediaError, OptionError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.media.probe import probe
@@ -28,8 +28,8 @@ from voiceover.mentions.parse import ParsedTalk, known_words, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
 from voiceover.mentions.soundalike import MisheardFinder, lexicon_terms
-from voiceover.playhead.spoken import contradictions, spoken_times
-from voiceover.playhead.track import PlayheadTrack, parse_straight, read_playhead, straight_track
+from voiceover.playhead.choose import PlayheadWish, choose_playhead, with_spoken
+from voiceover.playhead.track import PlayheadTrack
 from voiceover.possession_log import build_log, possession_clip_times
 from voiceover.possessions import Possession, split_possessions
 from voiceover.roster import Roster, lone_focus, read_roster, spoken_names
@@ -52,9 +52,11 @@ class LogOptions:
 
     clip: Path | None = None
     playhead: str | None = None
-    """A playhead.csv, `straight`, `straight+SECONDS`, `auto` (found in the picture of a narrated screen recording), or `none`.
+    """A playhead.csv, `straight`, `straight+SECONDS`, `auto` (found in the picture or the sound of the narration), or `none`.
 
-    None is `auto` where the narration has a picture and a clip is given, else `none`."""
+    None is `auto` where a clip is given, and not being able to tell by sound alone is then no mistake; else `none`."""
+    own_playhead: Path | None = None
+    """A playhead.csv whose rows win over whatever is found."""
     roster: Path | None = None
     focus: str | None = None
     lexicon: str | Path = DEFAULT_LEXICON
@@ -88,17 +90,17 @@ def log(narration: Path | str, options: LogOptions | None = None, *, progress: P
     if options.focus:
         roster = roster.with_focus(options.focus) if roster.players else lone_focus(options.focus)
     clip_duration_s = _clip_duration(options)
-    playhead = choose_playhead(narration, options, progress)
+    playhead, warnings = choose_playhead(narration, _playhead_wish(options), progress)
     transcript = _words(narration, options, lexicon, roster, progress)
     if progress:
         progress("understanding (the first time with a lexicon takes a minute)", 0, 0)
     talk = parse_talk(transcript)
+    playhead, contradicted = with_spoken(playhead, talk)
     judged = judge_acts(talk)
     possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=judged)
-    mentions, warnings = find_mentions(talk, possessions, lexicon, roster, playhead, acts=judged)
+    mentions, missing = find_mentions(talk, possessions, lexicon, roster, playhead, acts=judged)
     rows = build_log(mentions, lexicon, playhead)
-    if playhead is not None:
-        warnings += map(str, contradictions(spoken_times(talk), playhead))
+    warnings += missing + contradicted
     present = narration.exists()
     return Breakdown(
         narration=narration.name,
@@ -157,39 +159,8 @@ def find_mentions(
     return mentions_of(talk, accepted, possessions, people, playhead), warnings
 
 
-def choose_playhead(narration: Path, options: LogOptions, progress: Progress | None = None) -> PlayheadTrack | None:
-    """The playhead that the options ask for; None for none.
-
-    Raises:
-        PlayheadError: neither a file nor one of the words, or the clip is not seen in the narration.
-        MediaError: narration or clip cannot be read.
-    """
-    text = options.playhead or ("auto" if _is_screen_recording(narration, options) else "none")
-    if text == "none":
-        return None
-    if text == "auto":
-        return _seen_playhead(narration, options, progress)
-    offset = parse_straight(text)
-    if offset is not None:
-        return straight_track(offset + (options.from_clip_s or 0.0))
-    if not Path(text).exists():
-        raise PlayheadError(f"{text}: no such playhead file; give a playhead.csv, or write auto, none, straight or straight+SECONDS")
-    return read_playhead(Path(text))
-
-
-def _is_screen_recording(narration: Path, options: LogOptions) -> bool:
-    return options.clip is not None and narration.exists() and probe(narration).has_picture
-
-
-def _seen_playhead(narration: Path, options: LogOptions, progress: Progress | None) -> PlayheadTrack:
-    if options.clip is None:
-        raise PlayheadError("--playhead auto: needs the clip to look for; name it with --clip")
-    try:
-        from voiceover.playhead.screen import find_screen_playhead
-    except ImportError as error:
-        raise PlayheadError("--playhead auto: needs OpenCV; run: pip install 'voiceover-log[screen]', or write --playhead none") from error
-    report = (lambda done, total: progress("watching", done, total)) if progress else None
-    return find_screen_playhead(narration, [options.clip], from_clip_s=options.from_clip_s, to_clip_s=options.to_clip_s, progress=report)
+def _playhead_wish(options: LogOptions) -> PlayheadWish:
+    return PlayheadWish(options.playhead, options.own_playhead, options.clip, options.from_clip_s, options.to_clip_s)
 
 
 def _words(narration: Path, options: LogOptions, lexicon: Lexicon, roster: Roster, progress: Progress | None) -> Transcript:

@@ -12,7 +12,7 @@ from voiceover import LogOptions, log
 from voiceover.errors import PlayheadError
 from voiceover.evaluation.playhead_score import score_track
 from voiceover.evaluation.recording_kinds import build
-from voiceover.pipeline import choose_playhead
+from voiceover.playhead.choose import PlayheadWish, choose_playhead
 from voiceover.playhead.find import find_playhead
 from voiceover.playhead.screen import find_screen_playhead
 from voiceover.playhead.track import read_playhead
@@ -44,11 +44,11 @@ def test_found_files_can_be_read_again_and_auto_is_for_pictures(tmp_path: Path) 
     assert len(again.rows) == len(found.track.rows)
     assert all(f.stat().st_size > 200 for f in found.files) and len(found.files) == 3
     (tmp_path / "talk.txt").write_text("First touch. He looks over his shoulder.")
-    options = LogOptions(clip=made.clips[0], transcript=tmp_path / "talk.txt")
-    track = choose_playhead(made.recording, options)
+    wish = PlayheadWish(clip=made.clips[0])
+    track, _ = choose_playhead(made.recording, wish)
     assert track is not None and track.rows == found.track.rows
-    assert choose_playhead(tmp_path / "talk.wav", options) is None
+    assert choose_playhead(tmp_path / "talk.wav", wish) == (None, [])
     breakdown = log(made.recording, LogOptions(clip=made.clips[0], transcript=tmp_path / "talk.txt", playhead="none"))
     assert breakdown.playhead == []
     with pytest.raises(PlayheadError, match="--clip"):
-        choose_playhead(made.recording, LogOptions(playhead="auto"))
+        choose_playhead(made.recording, PlayheadWish(playhead="auto"))

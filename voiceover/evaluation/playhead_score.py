@@ -11,10 +11,8 @@ import numpy.typing as npt
 
 from voiceover.evaluation.drawn_rink import Times
 from voiceover.evaluation.recordings import Truth
-from voiceover.playhead.track import PlayheadTrack
+from voiceover.playhead.track import LOW_CONFIDENCE, PlayheadTrack
 
-# Below this confidence a row calls itself approximate.
-LOW_CONFIDENCE = 0.5
 # A time that is wrong by more than this, seconds, would send a reader to another moment.
 WRONG_S = 0.1
 

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from voiceover.errors import OutputError
 from voiceover.media.probe import probe
-from voiceover.playhead.picture import LOW_CONFIDENCE, MOST_PAIRS, draw_pairs, draw_track
+from voiceover.playhead.picture import MOST_PAIRS, draw_pairs, draw_track
 from voiceover.playhead.screen import find_screen_playhead
-from voiceover.playhead.track import PlayheadTrack, playhead_csv
+from voiceover.playhead.track import LOW_CONFIDENCE, PlayheadTrack, playhead_csv
 
 
 @dataclass(frozen=True, slots=True)

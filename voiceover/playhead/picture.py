@@ -9,10 +9,8 @@ import numpy as np
 
 from voiceover.errors import OutputError
 from voiceover.media.frames import colour_at
-from voiceover.playhead.track import PlayheadTrack
+from voiceover.playhead.track import LOW_CONFIDENCE, PlayheadTrack
 
-# Below this a stretch is shaded: the pictures leave its clip time open.
-LOW_CONFIDENCE = 0.5
 # Pairs on a contact sheet: what a page holds at a size that can be read.
 MOST_PAIRS = 12
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import cv2
@@ -112,7 +113,7 @@ def describe(thumb: npt.NDArray[np.generic], box: int) -> Floats:
     return np.minimum(x, np.float32(STEPS * CUT), out=x).ravel()
 
 
-@dataclass(slots=True)
+@dataclass
 class ClipBank:
     """Everything that is kept of a clip."""
 
@@ -148,10 +149,10 @@ class ClipBank:
         """Width and height of the coarse thumbnails."""
         return self.size[0] // COARSE, self.size[1] // COARSE
 
-    @property
+    @cached_property
     def frame_s(self) -> float:
         """Length of a typical frame, seconds."""
-        return float(np.median(np.diff(self.times_s))) if len(self.times_s) > 1 else 0.04
+        return _typical_s(self.times_s)
 
     def next_s(self, frame: int) -> float:
         """When the frame after `frame` appears, seconds of clip time."""
@@ -240,9 +241,9 @@ def build_bank(
         raise PlayheadError(f"{path}: no frame between {start_s:.3f} and {stop_s:.3f} s; check --from and --to")
     picture = (thumbnailer.canvas[1], thumbnailer.canvas[0]) if thumbnailer else (1, 1)
     coarse_all = np.stack(coarse)
-    last = float(np.median(np.diff(times))) if len(times) > 1 else 0.04
+    times_s = np.asarray(times, np.float64)
     return ClipBank(
-        path, index, np.asarray(times, np.float64), times[-1] + last, size, picture, frames[: len(times)],
+        path, index, times_s, times[-1] + _typical_s(times_s), size, picture, frames[: len(times)],
         np.asarray(coarse_index, np.int64), coarse_all, np.square(coarse_all), keys,
     )  # fmt: skip
 
@@ -253,6 +254,10 @@ def shrink(luma: Luma, width: int) -> Luma:
         return luma.copy()
     size = (width, max(1, round(luma.shape[0] * width / luma.shape[1])))
     return np.asarray(cv2.resize(luma, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _typical_s(times_s: Times) -> float:
+    return float(np.median(np.diff(times_s))) if len(times_s) > 1 else 0.04
 
 
 def _rate(info: MediaInfo) -> float:

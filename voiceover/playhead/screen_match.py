@@ -30,6 +30,8 @@ WORSE_BY = 0.004
 CLEAN = 0.01
 # How fast the picture of what covers the clip is learned, seconds.
 MASK_S = 0.4
+# The coarse search may go by weights as old as this, seconds: it only proposes where to look.
+COARSE_AGE_S = 0.4
 MASK_CUT = 2.5
 # So many confirmed pictures are gathered before the region is moved a little.
 PULLS = 8
@@ -124,7 +126,7 @@ class Matcher:
         self._misses += np.float32(rate) * (left - self._misses)
         usual = max(STEPS * 0.08, float(np.median(self._misses[::7])))
         self._weights = self.thumbnailer.visible / (1.0 + (self._misses / (MASK_CUT * usual)) ** 2)
-        self._coarse_stale = True
+        self._coarse_age_s += seconds
 
     def pull(self) -> Region | None:
         """Take the last fit as right: gather where the region should move; a better region once enough agree on it."""
@@ -142,10 +144,10 @@ class Matcher:
         small = cv2.resize(self._weights.reshape(hgt, w), self.bank.coarse_size, interpolation=cv2.INTER_AREA)
         self._coarse_weights = np.asarray(small, np.float32).ravel()
         self._coarse_squares = self.bank.coarse_squares @ self._coarse_weights
-        self._coarse_stale = False
+        self._coarse_age_s = 0.0
 
     def _coarse_nats(self, h: Floats) -> Floats:
-        if self._coarse_stale:
+        if self._coarse_age_s > COARSE_AGE_S:
             self._set_coarse()
         weighted = h * self._coarse_weights
         energy = float(weighted @ h) + 1e-6

@@ -13,6 +13,8 @@ from pathlib import Path
 from voiceover.errors import PlayheadError
 
 SOURCES = ("recorded", "screen", "sound", "spoken", "user")
+LOW_CONFIDENCE = 0.5
+"""A row below this is approximate: reports and reviews say so."""
 COLUMNS = ("narration_s", "clip_s", "rate", "clip", "source", "confidence", "tolerance_s")
 
 
