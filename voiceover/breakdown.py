@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from voiceover.corrections import Correction
 from voiceover.errors import BreakdownError
 from voiceover.mentions.model import Mention
 from voiceover.playhead.track import PlayheadRow
@@ -19,6 +20,23 @@ from voiceover.totals import Total
 SCHEMA_VERSION = 1
 OCCASIONS = ("game", "practice", "drill", "camp", "tryout")
 SITUATIONS = ("even strength", "power play", "short-handed", "small area")
+
+
+class Drawing(BaseModel):
+    """A line or a shape that the coach drew on the picture."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    start_narration_s: float
+    """When it was drawn."""
+    end_narration_s: float
+    """When it was wiped away, or the clip went on."""
+    clip_s: float
+    """On which moment of the clip."""
+    shape: Literal["freehand", "straight", "ring", "area"]
+    points: list[tuple[float, float]]
+    """Shares of the picture's width and height, 0..1: the way of a freehand line, the two ends of a straight one, two opposite
+    corners of the box around a ring, the corners of an area."""
 
 
 class IceTime(BaseModel):
@@ -70,7 +88,17 @@ class Breakdown(BaseModel):
     mentions: list[Mention] = []
     log: list[LogRow] = []
     totals: list[Total] = []
-    corrections: list[dict[str, Any]] = []
+    withheld: list[tuple[float, float]] = []
+    """Stretches of the talk, narration seconds, that a reviewer kept back from everything outgoing."""
+    message: str = ""
+    """The coach's own message to the player."""
+    next_step: str = ""
+    player_ids: dict[str, str] = {}
+    """Stable id of a player to his name on the roster."""
+    drawings: list[Drawing] = []
+    corrections: list[Correction] = []
+    """Already applied to the log where `reviewed` is true, else waiting to be applied."""
+    reviewed: bool = False
     warnings: list[str] = []
 
     def to_json(self) -> str:

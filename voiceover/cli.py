@@ -18,6 +18,7 @@ from voiceover.errors import VoiceoverError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon, read_lexicon
 from voiceover.lexicon.overlaps import find_overlaps
 from voiceover.lexicon.suggestion import MIN_TIMES, write_overlay
+from voiceover.library_cli import add_library_commands
 from voiceover.outputs import write_breakdown
 from voiceover.pipeline import LogOptions
 from voiceover.pipeline import log as log_narration
@@ -48,6 +49,7 @@ def log(
     note: Annotated[str, typer.Option(help="Anything to remember.")] = "",
     out: Annotated[Path, typer.Option(help="Folder for the files.")] = Path("voiceover_out"),
     json: Annotated[bool, typer.Option("--json", help="Print the breakdown as JSON instead of a table.")] = False,
+    library: Annotated[Path | None, typer.Option(help="Put it into this library as well.")] = None,
 ) -> None:
     """Turn a narration into a possession log."""
     options = LogOptions(
@@ -58,6 +60,11 @@ def log(
     with progress_bar() as report:
         breakdown = log_narration(narration, options, progress=report)
     files = write_breakdown(breakdown, out)
+    if library is not None:
+        from voiceover.store.library import Library
+
+        breakdown_id = Library(library).add_breakdown(breakdown, narration=narration, clip=clip)
+        typer.echo(f"In the library as {breakdown_id}", err=True)
     if json:
         sys.stdout.write(breakdown.to_json())
         return
@@ -182,6 +189,8 @@ def main() -> None:
         typer.echo(str(error), err=True)
         raise SystemExit(2) from None
 
+
+add_library_commands(app)
 
 if __name__ == "__main__":
     main()

@@ -92,20 +92,10 @@ def log(narration: Path | str, options: LogOptions | None = None, *, progress: P
     clip_duration_s = _clip_duration(options)
     playhead, warnings = choose_playhead(narration, _playhead_wish(options), progress)
     transcript = _words(narration, options, lexicon, roster, progress)
-    if progress:
-        progress("understanding (the first time with a lexicon takes a minute)", 0, 0)
-    talk = parse_talk(transcript)
-    playhead, contradicted = with_spoken(playhead, talk)
-    judged = judge_acts(talk)
-    possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=judged)
-    mentions, missing = find_mentions(talk, possessions, lexicon, roster, playhead, acts=judged)
-    rows = build_log(mentions, lexicon, playhead)
-    warnings += missing + contradicted
     present = narration.exists()
-    return Breakdown(
+    unread = Breakdown(
         narration=narration.name,
         narration_sha256=file_identity(narration) if present else "",
-        narration_duration_s=transcript.duration_narration_s,
         clip=options.clip.name if options.clip else "",
         clip_duration_s=clip_duration_s,
         from_clip_s=options.from_clip_s,
@@ -114,21 +104,47 @@ def log(narration: Path | str, options: LogOptions | None = None, *, progress: P
             date=options.date or (_date_of(narration) if present else ""), occasion=options.occasion,
             situation=options.situation, team=options.team, age_group=options.age_group, note=options.note,
         ),
-        recognised_by=transcript.source,
-        finders=sorted({f for m in mentions for f in m.found_by.split("+")}),
-        sport=lexicon.sport,
-        lexicon_sha256=lexicon.digest(),
         roster=list(roster.players),
         playhead=list(playhead.rows) if playhead else [],
-        words=list(transcript.words),
-        breaks=list(transcript.breaks),
-        possessions=possessions,
-        possession_clip_times=[possession_clip_times(p, mentions, playhead) for p in possessions],
-        mentions=mentions,
-        log=rows,
-        totals=find_totals(talk, possessions, rows, clip_duration_s=clip_duration_s),
         warnings=warnings,
     )  # fmt: skip
+    return understand(unread, transcript, lexicon, progress=progress)
+
+
+def understand(unread: Breakdown, transcript: Transcript, lexicon: Lexicon, *, progress: Progress | None = None) -> Breakdown:
+    """Read the words of a talk: everything of a breakdown that comes after recognition.
+
+    Args:
+        unread: a breakdown whose roster, playhead, clip and ice time hold; what was read in it before is replaced.
+        transcript: the words.
+        lexicon: what is looked for.
+    """
+    if progress:
+        progress("understanding (the first time with a lexicon takes a minute)", 0, 0)
+    talk = parse_talk(transcript)
+    roster = Roster(tuple(unread.roster))
+    given = PlayheadTrack(tuple(unread.playhead)) if unread.playhead else None
+    playhead, contradicted = with_spoken(given, talk)
+    judged = judge_acts(talk)
+    possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=judged)
+    mentions, missing = find_mentions(talk, possessions, lexicon, roster, playhead, acts=judged)
+    rows = build_log(mentions, lexicon, playhead)
+    return unread.model_copy(update={
+        "narration_duration_s": transcript.duration_narration_s,
+        "recognised_by": transcript.source,
+        "finders": sorted({f for m in mentions for f in m.found_by.split("+")}),
+        "sport": lexicon.sport,
+        "lexicon_sha256": lexicon.digest(),
+        "playhead": list(playhead.rows) if playhead else [],
+        "words": list(transcript.words),
+        "breaks": list(transcript.breaks),
+        "possessions": possessions,
+        "possession_clip_times": [possession_clip_times(p, mentions, playhead) for p in possessions],
+        "mentions": mentions,
+        "log": rows,
+        "totals": find_totals(talk, possessions, rows, clip_duration_s=unread.clip_duration_s),
+        "warnings": list(dict.fromkeys([*unread.warnings, *missing, *contradicted])),
+    })  # fmt: skip
 
 
 def judge_acts(talk: ParsedTalk) -> NDArray[np.float32]:
@@ -167,11 +183,23 @@ def _words(narration: Path, options: LogOptions, lexicon: Lexicon, roster: Roste
     if options.transcript:
         duration_s = probe(narration).duration_s if narration.exists() else None
         return read_transcript(options.transcript, duration_narration_s=duration_s)
+    return hear_narration(narration, lexicon, roster, model=options.model, progress=progress)
+
+
+def hear_narration(
+    narration: Path, lexicon: Lexicon, roster: Roster, *, model: str = "auto", progress: Progress | None = None
+) -> Transcript:
+    """Recognise a narration; a run that was stopped goes on from the words that it had heard.
+
+    Raises:
+        MediaError: no sound in it that can be read.
+        WeightsError: no weights of that name.
+    """
     probe(narration, need_sound=True)
     saved = cache_folder() / "words" / f"{file_identity(narration)[:24]}.jsonl"
     saved.parent.mkdir(parents=True, exist_ok=True)
     report = (lambda done, total: progress("listening", done, total)) if progress else None
-    transcript = hear(narration, find_weights(options.model), roster, lexicon, saved=saved, progress=report)
+    transcript = hear(narration, find_weights(model), roster, lexicon, saved=saved, progress=report)
     release_model()  # what follows has need of the memory
     return transcript
 

@@ -42,16 +42,19 @@ class LogRow:
     tolerance_s: float
     """How far clip_s may be off to either side."""
     reviewed: bool = False
+    withheld: bool = False
+    """Kept back from everything outgoing, because all its mentions are."""
 
 
 def build_log(mentions: Sequence[Mention], lexicon: Lexicon, playhead: PlayheadTrack | None) -> list[LogRow]:
     """Make the rows, in order of possession and of narration time.
 
-    Mentions outside all possessions give no row, but for what was announced at the opening and never shown.
+    Mentions outside all possessions give no row, but for what was announced at the opening and never shown,
+    and what a reviewer put there.
     """
     groups: dict[tuple[int | None, str, str, str], list[Mention]] = {}
     for m in mentions:
-        if m.possession is None and m.status != "announced":
+        if m.possession is None and m.status != "announced" and not m.reviewed:
             continue
         groups.setdefault((m.possession, m.principle_id, m.player, m.role), []).append(m)
     rows = [_row(group, lexicon, playhead) for group in groups.values()]
@@ -65,6 +68,7 @@ def _row(group: list[Mention], lexicon: Lexicon, playhead: PlayheadTrack | None)
     shown = [m for m in group if m.kind == "call"] or [m for m in group if m.kind == "recap"] or group
     head = min((m for m in shown if m.status == status), key=lambda m: m.start_narration_s, default=shown[0])
     at = instant(playhead, head.start_narration_s)
+    put = next((m.set_clip_s for m in [head, *group] if m.set_clip_s is not None), None)
     first = group[0]
     return LogRow(
         first.possession,
@@ -77,12 +81,14 @@ def _row(group: list[Mention], lexicon: Lexicon, playhead: PlayheadTrack | None)
         sum(m.status == "executed" for m in group),
         sum(m.status == "attempted" for m in group),
         sum(m.status == "missed" for m in group),
-        at.clip_s if at else None,
+        put if put is not None else at.clip_s if at else None,
         head.start_narration_s,
         head.quote,
         len(group),
         max(m.confidence for m in group),
-        at.tolerance_s if at else 0.0,
+        at.tolerance_s if at and put is None else 0.0,
+        all(m.reviewed for m in group),
+        all(m.withheld for m in group),
     )
 
 

@@ -60,6 +60,13 @@ def find_totals(
     return out
 
 
+def judge_again(
+    totals: Sequence[Total], possessions: Sequence[Possession], rows: Sequence[LogRow], clip_duration_s: float | None
+) -> list[Total]:
+    """The same counts against another log."""
+    return [_judge(t.what, t.said, t.narration_s, t.quote, possessions, rows, clip_duration_s) for t in totals]
+
+
 def claims(talk: ParsedTalk, possessions: Sequence[Possession]) -> list[tuple[str, float, float, str]]:
     """(what, value, narration_s, quote) of each count, in order; one count of a kind is taken once for a sentence."""
     out: list[tuple[str, float, float, str]] = []

@@ -134,7 +134,13 @@ def _copy(info: MediaInfo, source: InputContainer, target: OutputContainer, prog
                 _encode(graph, waiting, picture, target)
                 if progress:
                     progress(at_s, info.duration_s)
-            elif isinstance(frame, AudioFrame) and track is not None and resampler is not None and frame.pts is not None and frame.time_base is not None:
+            elif (
+                isinstance(frame, AudioFrame)
+                and track is not None
+                and resampler is not None
+                and frame.pts is not None
+                and frame.time_base is not None
+            ):
                 at = max(0, round((float(frame.pts * frame.time_base) - info.zero_s) * SOUND_HZ))
                 frame.pts = None
                 for ready in resampler.resample(frame):

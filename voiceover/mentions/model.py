@@ -56,6 +56,12 @@ class Mention:
     """focus, teammate or opponent."""
     possession: int | None = None
     """Number of its possession; None for an opening or closing remark."""
+    reviewed: bool = False
+    """A reviewer looked at it and said so, or changed it."""
+    withheld: bool = False
+    """Kept back from everything outgoing."""
+    set_clip_s: float | None = None
+    """Where a reviewer put it on the clip, seconds; None: where the playhead says."""
 
 
 @dataclass(frozen=True, slots=True)

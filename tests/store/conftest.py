@@ -1,0 +1,33 @@
+"""A library with the demo's breakdown in it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("sqlalchemy")
+
+from voiceover import Breakdown, LogOptions, log
+from voiceover.store.library import Library
+
+SAMPLE = Path(__file__).resolve().parents[2] / "sample_audio"
+
+
+@pytest.fixture(scope="session")
+def demo() -> Breakdown:
+    options = LogOptions(
+        clip=SAMPLE / "clip.mp4", playhead=str(SAMPLE / "playhead.csv"), roster=SAMPLE / "roster.csv", transcript=SAMPLE / "narration.vtt"
+    )
+    return log(SAMPLE / "narration.ogg", options)
+
+
+@pytest.fixture
+def library(tmp_path: Path) -> Library:
+    return Library(tmp_path / "library")
+
+
+@pytest.fixture
+def kept(library: Library, demo: Breakdown) -> str:
+    """Id of the demo in the library, with its recordings."""
+    return library.add_breakdown(demo, narration=SAMPLE / "narration.ogg", clip=SAMPLE / "clip.mp4")

@@ -1,0 +1,84 @@
+"""Media by their content: a recording is kept once, whatever it is called and however often it is used."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from voiceover.errors import StoreError
+
+# Room that is left on the disk for the database and for others, bytes.
+SPARE_BYTES = 200 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class StoredMedia:
+    """One kept recording."""
+
+    sha256: str
+    path: Path
+    size: int
+
+
+class MediaStore:
+    """The media folder of a library."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def path(self, sha256: str) -> Path:
+        """Where a recording lies, by its hash."""
+        return self.folder / sha256[:2] / sha256
+
+    def playable_path(self, sha256: str) -> Path:
+        """Where its copy for browsers lies."""
+        return self.folder / sha256[:2] / f"{sha256}.playable.mp4"
+
+    def add(self, source: Path) -> StoredMedia:
+        """Copy a file into the store.
+
+        Raises:
+            StoreError: it cannot be read, or the disk is full.
+        """
+        try:
+            size = source.stat().st_size
+            self.check_room(size)
+            digest = hashlib.sha256()
+            self.folder.mkdir(parents=True, exist_ok=True)
+            with tempfile.NamedTemporaryFile(dir=self.folder, delete=False) as target, source.open("rb") as file:
+                while block := file.read(1 << 20):
+                    digest.update(block)
+                    target.write(block)
+                target.flush()
+                os.fsync(target.fileno())
+            return self._place(Path(target.name), digest.hexdigest(), size)
+        except OSError as error:
+            raise StoreError(f"{source}: cannot be kept in the library ({error.strerror}); make room, or check the file") from error
+
+    def check_room(self, size: int) -> None:
+        """Refuse what would fill the disk.
+
+        Raises:
+            StoreError: less than `size` and a reserve are free.
+        """
+        self.folder.mkdir(parents=True, exist_ok=True)
+        free = shutil.disk_usage(self.folder).free
+        if free < size + SPARE_BYTES:
+            raise StoreError(
+                f"{self.folder}: only {free // 2**20} MB are free and {size // 2**20} MB are to be kept; make room on the disk"
+            )
+
+    def remove(self, sha256: str) -> None:
+        """Remove a recording and its copy; no mistake where it is gone."""
+        self.path(sha256).unlink(missing_ok=True)
+        self.playable_path(sha256).unlink(missing_ok=True)
+
+    def _place(self, unplaced: Path, sha256: str, size: int) -> StoredMedia:
+        path = self.path(sha256)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        os.replace(unplaced, path)
+        return StoredMedia(sha256, path, size)

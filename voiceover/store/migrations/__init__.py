@@ -1,0 +1,1 @@
+"""How a library of an older version becomes one of this version."""
