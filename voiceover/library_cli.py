@@ -12,7 +12,9 @@ from rich.table import Table
 if TYPE_CHECKING:
     from voiceover.store.library import Library
 
-LibraryFolder = Annotated[Path | None, typer.Option("--library", help="Folder of the library; yours by default.", envvar="VOICEOVER_LIBRARY")]
+LibraryFolder = Annotated[
+    Path | None, typer.Option("--library", help="Folder of the library; yours by default.", envvar="VOICEOVER_LIBRARY")
+]
 BreakdownId = Annotated[str, typer.Argument(help="Id of a breakdown, or the beginning of it.")]
 
 

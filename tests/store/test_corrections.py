@@ -100,7 +100,10 @@ def test_possessions_are_split_and_joined(with_ids: Breakdown) -> None:
 
 def test_a_renamed_word_is_renamed_everywhere_with_its_possessive() -> None:
     words = [Word(t, i, i + 0.5) for i, t in enumerate("Then Rubin's stick. Rubin looks, rubin. A rubinesque one.".split())]
-    text = " ".join(w.text for w in edit_words(Transcript(tuple(words), "x"), [Correction(kind="rename", change=Change(heard="Rubin", text="Ruben"))]).words)
+    text = " ".join(
+        w.text
+        for w in edit_words(Transcript(tuple(words), "x"), [Correction(kind="rename", change=Change(heard="Rubin", text="Ruben"))]).words
+    )
     assert text == "Then Ruben's stick. Ruben looks, Ruben. A rubinesque one."
 
 
@@ -108,7 +111,9 @@ def test_a_rewritten_sentence_keeps_its_time(with_ids: Breakdown) -> None:
     transcript = Transcript(tuple(with_ids.words), "x", None, breaks=tuple(with_ids.breaks))
     s = transcript.sentences()[2]
     anchor = Anchor(start_narration_s=s.start_narration_s, end_narration_s=s.end_narration_s, quote=s.text)
-    edited = edit_words(transcript, [Correction(kind="edit-words", anchor=anchor, change=Change(text="He looks over his shoulder before it comes."))])
+    edited = edit_words(
+        transcript, [Correction(kind="edit-words", anchor=anchor, change=Change(text="He looks over his shoulder before it comes."))]
+    )
     new = edited.sentences()[2]
     assert new.text == "He looks over his shoulder before it comes."
     assert (new.start_narration_s, new.end_narration_s) == pytest.approx((s.start_narration_s, s.end_narration_s))

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import yaml
 
 from voiceover.errors import LexiconError
+from voiceover.lexicon.model import Lexicon
 
 # Said in so many places before it is worth a coach's attention.
 MIN_TIMES = 3
@@ -61,3 +64,29 @@ def write_overlay(path: Path, extends: str, accepted: Sequence[Suggestion]) -> N
             yaml.safe_dump(overlay, file, sort_keys=False, allow_unicode=True, width=120)
     except OSError as error:
         raise LexiconError(f"{path}: cannot be written ({error.strerror}); choose another place") from error
+
+
+def add_wording(path: Path, extends: str, lexicon: Lexicon, principle_id: str, wording: str) -> None:
+    """Add one wording to a lexicon of the coach's own, which is made where there is none; comments in the file are lost.
+
+    Raises:
+        LexiconError: the lexicon has no such principle, or the file is no lexicon or cannot be written.
+    """
+    try:
+        principle = lexicon[principle_id]
+    except KeyError:
+        raise LexiconError(f"{principle_id[:60]}: no such principle in the lexicon; choose one of its list") from None
+    try:
+        overlay: dict[str, Any] = yaml.safe_load(path.read_text(encoding="utf-8")) if path.exists() else {"extends": extends}
+        changes = overlay.setdefault("change", [])
+        entry = next((c for c in changes if c.get("id") == principle.id), None)
+        if entry is None:
+            entry = {"id": principle.id, "say": []}
+            changes.append(entry)
+        if wording not in entry.setdefault("say", []):
+            entry["say"].append(wording)
+        unfinished = path.with_name(path.name + ".unfinished")
+        unfinished.write_text(yaml.safe_dump(overlay, sort_keys=False, allow_unicode=True, width=120), encoding="utf-8", newline="\n")
+        os.replace(unfinished, path)
+    except (OSError, yaml.YAMLError, AttributeError, TypeError) as error:
+        raise LexiconError(f"{path}: cannot be added to ({error}); check it with `voiceover check-lexicon`") from error

@@ -21,6 +21,7 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from voiceover.errors import MediaError, OutputError
+from voiceover.media.audio import SAMPLE_RATE, iter_audio
 from voiceover.media.probe import MediaInfo, open_media, probe
 
 # What Chromium, Firefox and Safari all play. Profiles above 8 bits 4:2:0 are left out by the pixel format.
@@ -85,6 +86,32 @@ def copy_playable(path: Path, out: Path, *, progress: Progress | None = None) ->
         options = {"movflags": "+faststart", "avoid_negative_ts": "disabled", "use_editlist": "0"}
         with open_media(path) as source, av.open(str(unfinished), "w", format="mp4", options=options) as target:
             _copy(info, source, target, progress)
+        os.replace(unfinished, out)
+    except (OSError, av.FFmpegError) as error:
+        raise OutputError(f"{out}: the copy cannot be written ({error}); make room on the disk, or choose another place") from error
+    finally:
+        unfinished.unlink(missing_ok=True)
+    return out
+
+
+def copy_sound(path: Path, out: Path) -> Path:
+    """Write a copy of a recording without picture that every browser plays: its voice as AAC in MP4, on the same clock.
+
+    Raises:
+        MediaError: it cannot be read or has no sound.
+        OutputError: the copy cannot be written.
+    """
+    unfinished = out.with_name(out.name + ".unfinished")
+    try:
+        with av.open(str(unfinished), "w", format="mp4", options={"movflags": "+faststart"}) as target:
+            track = target.add_stream("aac", rate=SOUND_HZ, layout="mono")
+            resampler = AudioResampler(format="fltp", layout="mono", rate=SOUND_HZ)
+            for block in iter_audio(path):
+                frame = AudioFrame.from_ndarray(block.samples[None, :], format="fltp", layout="mono")
+                frame.sample_rate = SAMPLE_RATE
+                for ready in resampler.resample(frame):
+                    target.mux(track.encode(ready))
+            target.mux(track.encode(None))
         os.replace(unfinished, out)
     except (OSError, av.FFmpegError) as error:
         raise OutputError(f"{out}: the copy cannot be written ({error}); make room on the disk, or choose another place") from error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import threading
 from collections import OrderedDict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from typing import Any
 
 import platformdirs
 from pydantic import ValidationError
-from sqlalchemy import func, select
+from sqlalchemy import func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -20,6 +21,8 @@ from voiceover.corrections import WORD_KINDS, Correction, in_force, redo_target,
 from voiceover.errors import StoreError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon
 from voiceover.lexicon.model import Lexicon
+from voiceover.lexicon.suggestion import add_wording
+from voiceover.media.playable import copy_playable, copy_sound, plays_everywhere
 from voiceover.media.probe import probe
 from voiceover.replay import Unapplied, replay
 from voiceover.roster import Player
@@ -28,6 +31,8 @@ from voiceover.store.media_store import MediaStore
 from voiceover.store.tables import BreakdownRow, CorrectionRow, JobRow, MediaRow, PlayerRow, SettingRow
 
 OWN_LEXICON = "lexicon.yaml"
+# A wording longer than this, words, is a sentence: it would fit nothing else.
+LONGEST_WORDING = 9
 # A row less sure than this is worth a look: about three in four of those at it are right, nineteen in twenty of those above.
 LOOK_BELOW = 0.8
 # Reviewed breakdowns that are kept in memory: one page each.
@@ -75,6 +80,7 @@ class Library:
         self.folder = folder
         self.sessions = open_database(folder)
         self.media = MediaStore(folder / "media")
+        self._copying = threading.Lock()
         self._kept: OrderedDict[tuple[str, int, int], ReviewedBreakdown] = OrderedDict()
         self._read: OrderedDict[tuple[str, int, str], Breakdown] = OrderedDict()
 
@@ -90,6 +96,26 @@ class Library:
         """What `--lexicon` would be."""
         own = self.folder / OWN_LEXICON
         return str(own) if own.exists() else DEFAULT_LEXICON
+
+    def taught_by(self, breakdown_id: str) -> list[dict[str, str]]:
+        """Wordings that the reviewers' corrections would teach: their words for a principle that the machine did not find in them."""
+        known = {(p.id, w) for p in self.lexicon().active() for _, w in p.wordings()}
+        out = []
+        for c in in_force(self.corrections(breakdown_id)):
+            if c.kind in ("principle", "add") and c.anchor is not None:
+                wording = " ".join(c.anchor.quote.lower().strip(" ,.;:!?").split())
+                plain = wording and len(wording.split()) <= LONGEST_WORDING and not set(wording) & set("[]<>|")
+                if plain and (c.change.principle_id, wording) not in known:
+                    out.append({"principle_id": c.change.principle_id, "wording": wording})
+        return out
+
+    def teach(self, principle_id: str, wording: str) -> None:
+        """Write a wording into the library's own lexicon, never into the shipped one.
+
+        Raises:
+            LexiconError: no such principle, or the file has a mistake in it.
+        """
+        add_wording(self.folder / OWN_LEXICON, DEFAULT_LEXICON, self.lexicon(), principle_id, wording)
 
     # --- media -----------------------------------------------------------------------------------------------------------
 
@@ -123,6 +149,30 @@ class Library:
         if row is None:
             raise StoreError(f"{media_id}: no such recording in the library")
         return row
+
+    def clips(self) -> list[MediaRow]:
+        """All recordings with a picture, by name."""
+        with self.sessions() as session:
+            return list(session.scalars(select(MediaRow).where(MediaRow.has_picture).order_by(MediaRow.name)))
+
+    def playable(self, media: MediaRow) -> Path | None:
+        """The file of a recording that a browser plays: itself, or a copy that is made when it is first asked for; None where it is gone."""
+        path, copy = self.media.path(media.sha256), self.media.playable_path(media.sha256)
+        if copy.exists():
+            return copy
+        if not path.exists():
+            return None
+        if not media.playable:
+            kind = "itself" if plays_everywhere(path) else "copy"
+            with self.sessions.begin() as session:
+                session.execute(update(MediaRow).where(MediaRow.id == media.id).values(playable=kind))
+            media.playable = kind
+        if media.playable == "itself":
+            return path
+        with self._copying:
+            if copy.exists():
+                return copy
+            return copy_playable(path, copy) if media.has_picture else copy_sound(path, copy)
 
     # --- breakdowns ------------------------------------------------------------------------------------------------------
 
@@ -281,6 +331,11 @@ class Library:
             revision = session.scalar(select(func.max(CorrectionRow.seq)).where(CorrectionRow.breakdown_id == breakdown_id)) or 0
         self._count(breakdown_id)
         return revision
+
+    def corrections_revision(self, breakdown_id: str) -> int:
+        """Sequence number of the last correction; 0 for none."""
+        with self.sessions() as session:
+            return session.scalar(select(func.max(CorrectionRow.seq)).where(CorrectionRow.breakdown_id == breakdown_id)) or 0
 
     def corrections(self, breakdown_id: str) -> list[Correction]:
         """All corrections of a breakdown, in order, undone ones included."""

@@ -1,0 +1,44 @@
+// Occasion, situation, date and team: asked once, remembered.
+import { get, put } from "./api.js";
+import { byId, el } from "./dom.js";
+import { readRoster, rosterOfCsv, rosterText } from "./roster.js";
+
+let remembered = {};
+let fullRoster = null;
+
+export async function setUpIceTime() {
+  const answer = await get("/api/remembered");
+  remembered = answer.remembered;
+  for (const [id, values] of [["occasion", answer.occasions], ["situation", answer.situations]]) {
+    byId(id).append(el("option", { value: "" }, "not said"), ...values.map((v) => el("option", { value: v }, v)));
+    byId(id).value = remembered[id] ?? "";
+  }
+  byId("date").value = answer.today;
+  byId("team").value = remembered.team ?? "";
+  byId("age").value = remembered.age_group ?? "";
+  byId("roster").value = rosterText(remembered.roster ?? []);
+  byId("roster").addEventListener("input", () => { fullRoster = null; });
+  byId("roster-file").addEventListener("change", async (event) => {
+    const file = event.target.files[0];
+    if (!file) return;
+    fullRoster = rosterOfCsv(await file.text());
+    byId("roster").value = rosterText(fullRoster);
+  });
+  return remembered;
+}
+
+export function iceTime() {
+  return {
+    ice_time: {
+      date: byId("date").value, occasion: byId("occasion").value, situation: byId("situation").value, team: byId("team").value,
+      age_group: byId("age").value,
+    },
+    roster: fullRoster ?? readRoster(byId("roster").value),
+  };
+}
+
+export async function rememberIceTime(more = {}) {
+  const { ice_time: said, roster } = iceTime();
+  remembered = { ...said, roster, delay_s: remembered.delay_s ?? null, ...more };
+  await put("/api/remembered", remembered);
+}
