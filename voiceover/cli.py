@@ -22,6 +22,7 @@ from voiceover.library_cli import add_library_commands
 from voiceover.outputs import write_breakdown
 from voiceover.pipeline import LogOptions
 from voiceover.pipeline import log as log_narration
+from voiceover.reports_cli import add_report_commands
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, help="Turns a coach's talk over a clip into a possession log.")
 
@@ -191,6 +192,7 @@ def main() -> None:
 
 
 add_library_commands(app)
+add_report_commands(app)
 
 if __name__ == "__main__":
     main()

@@ -106,9 +106,7 @@ def test_the_clip_follows_the_talk_with_its_pauses(page: Page, served: Served, k
         page.wait_for_timeout(50)
 
     def clip_at(narration_s: float) -> float:
-        page.evaluate(
-            "s => { const t = document.getElementById('seek'); t.value = s; t.dispatchEvent(new Event('input')); }", narration_s
-        )
+        page.evaluate("s => { const t = document.getElementById('seek'); t.value = s; t.dispatchEvent(new Event('input')); }", narration_s)
         page.wait_for_timeout(400)
         return float(page.evaluate("document.getElementById('clip').currentTime"))
 
@@ -129,7 +127,10 @@ def test_spoken_markup_is_shown_as_text(page: Page, served: Served, demo: object
     from voiceover import Breakdown
 
     assert isinstance(demo, Breakdown)
-    words = [w if i else type(w)("<img/src=x/onerror=document.title='owned'>", w.start_narration_s, w.end_narration_s) for i, w in enumerate(demo.words)]
+    words = [
+        w if i else type(w)("<img/src=x/onerror=document.title='owned'>", w.start_narration_s, w.end_narration_s)
+        for i, w in enumerate(demo.words)
+    ]
     evil = served.library.add_breakdown(demo.model_copy(update={"words": words}), title="<b>bold</b>")
     open_review(page, served, evil)
     page.wait_for_timeout(300)

@@ -47,7 +47,11 @@ def test_a_name_that_was_pointed_at_us_is_not_answered(client: TestClient) -> No
 def test_a_post_from_another_page_changes_nothing(client: TestClient, library: Library, demo: Breakdown, origin: str) -> None:
     breakdown_id = library.add_breakdown(demo)
     body = {"corrections": [{"kind": "message", "change": {"text": "owned"}}]}
-    for method, path in (("POST", f"/api/breakdowns/{breakdown_id}/corrections"), ("PUT", "/api/remembered"), ("DELETE", "/api/recordings/x")):
+    for method, path in (
+        ("POST", f"/api/breakdowns/{breakdown_id}/corrections"),
+        ("PUT", "/api/remembered"),
+        ("DELETE", "/api/recordings/x"),
+    ):
         answer = client.request(method, path, json=body, headers={"origin": origin})
         assert answer.status_code == 403, (method, path)
     cross = client.post(f"/api/breakdowns/{breakdown_id}/corrections", json=body, headers={"sec-fetch-site": "cross-site"})
@@ -74,13 +78,19 @@ def test_no_path_of_a_request_reaches_the_disk(client: TestClient, library: Libr
 
 
 def test_what_is_no_recording_or_too_large_is_not_kept(client: TestClient, library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
-    for name, content in (("page.html", b"<script>alert(1)</script>" * 50), ("empty.mp4", b""), ("list.m3u8", b"#EXTM3U\nhttp://evil.example/x")):
+    for name, content in (
+        ("page.html", b"<script>alert(1)</script>" * 50),
+        ("empty.mp4", b""),
+        ("list.m3u8", b"#EXTM3U\nhttp://evil.example/x"),
+    ):
         answer = client.post(f"/api/uploads?name={name}", content=content)
         assert answer.status_code == 422 and str(library.folder) not in answer.text, name
     monkeypatch.setattr(server_module, "MAX_UPLOAD_BYTES", 1000)
     assert client.post("/api/uploads?name=long.wav", content=b"x" * 2000).status_code == 413
     assert not list((library.folder / "media").glob("??/*")) and not list(library.folder.glob("tmp*"))
-    answer = client.post("/api/breakdowns", content=b'{"title": "' + b"x" * (5 * 1024 * 1024) + b'"}', headers={"content-type": "application/json"})
+    answer = client.post(
+        "/api/breakdowns", content=b'{"title": "' + b"x" * (5 * 1024 * 1024) + b'"}', headers={"content-type": "application/json"}
+    )
     assert answer.status_code == 413
 
 

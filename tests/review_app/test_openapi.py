@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
-schemathesis = pytest.importorskip("schemathesis")
+pytest.importorskip("schemathesis")
 
+import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 

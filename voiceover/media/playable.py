@@ -194,6 +194,29 @@ def _encode(graph: Graph, waiting: list[int], picture: VideoStream, target: Outp
         target.mux(picture.encode(shown))
 
 
+def upright(frame: VideoFrame) -> VideoFrame:
+    """A single frame as it is shown: turned upright, 8-bit 4:2:0."""
+    width, height = (frame.height, frame.width) if int(frame.rotation) % 180 else (frame.width, frame.height)
+    graph = Graph()
+    at = graph.add_buffer(width=frame.width, height=frame.height, format=frame.format, time_base=Fraction(1, 1000))
+    for name, arguments in [*_turns(frame), ("scale", f"{width // 2 * 2}:{height // 2 * 2}"), ("format", "yuv420p")]:
+        step = graph.add(name, arguments) if arguments else graph.add(name)
+        at.link_to(step)
+        at = step
+    at.link_to(graph.add("buffersink"))
+    graph.configure()
+    graph.push(frame)
+    graph.push(None)
+    shown = graph.pull()
+    assert isinstance(shown, VideoFrame)
+    return shown
+
+
+def _turns(frame: VideoFrame) -> list[tuple[str, str]]:
+    turn = int(frame.rotation) % 360
+    return {90: [("transpose", "cclock")], 270: [("transpose", "clock")], 180: [("hflip", ""), ("vflip", "")]}.get(turn, [])
+
+
 def _graph(stream: VideoStream, frame: VideoFrame) -> Graph:
     """Interlaced pictures made whole, turned upright, at most MAX_WIDTH wide, with even sides, 8-bit 4:2:0."""
     graph = Graph()
@@ -201,9 +224,7 @@ def _graph(stream: VideoStream, frame: VideoFrame) -> Graph:
     steps: list[tuple[str, str]] = []
     if frame.interlaced_frame:
         steps.append(("yadif", "mode=send_frame"))
-    turn = int(frame.rotation) % 360
-    steps += {90: [("transpose", "cclock")], 270: [("transpose", "clock")], 180: [("hflip", ""), ("vflip", "")]}.get(turn, [])
-    steps += [("scale", f"{width}:{height}"), ("setsar", "1"), ("format", "yuv420p")]
+    steps += [*_turns(frame), ("scale", f"{width}:{height}"), ("setsar", "1"), ("format", "yuv420p")]
     at = graph.add_buffer(template=stream, format=frame.format, width=frame.width, height=frame.height, time_base=stream.time_base)
     for name, arguments in steps:
         step = graph.add(name, arguments) if arguments else graph.add(name)

@@ -109,7 +109,7 @@ class GateMiddleware:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
-                    headers[name] = value
+                    headers.setdefault(name, value)  # a report has a stricter policy of its own
                 if "cache-control" not in headers:
                     headers["cache-control"] = "no-store"
             await send(message)

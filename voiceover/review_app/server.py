@@ -12,7 +12,7 @@ from typing import Annotated, Any
 
 from fastapi import FastAPI, HTTPException, Request
 from fastapi import Path as UrlPath
-from fastapi.responses import FileResponse, JSONResponse, Response
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
@@ -20,6 +20,8 @@ from starlette.concurrency import run_in_threadpool
 from voiceover.breakdown import OCCASIONS, SITUATIONS, Breakdown, IceTime
 from voiceover.corrections import Correction
 from voiceover.errors import StoreError, VoiceoverError
+from voiceover.reports.privacy import Sharing
+from voiceover.reports.report import ReportOptions, Source, report_html
 from voiceover.review_app.recordings import RecordingEvent, Recordings, RecordingStart, RecordingState, RosterPlayer
 from voiceover.review_app.security import Gate, GateMiddleware
 from voiceover.review_app.view import log_view, whole_view
@@ -128,6 +130,7 @@ def make_app(library: Library, gate: Gate) -> FastAPI:
     _add_breakdowns(app, library)
     _add_recordings(app, recordings)
     _add_media(app, library)
+    _add_reports(app, library)
     app.mount("/static", StaticFiles(directory=str(STATIC)), name="static")
     return app
 
@@ -148,6 +151,24 @@ def _add_pages(app: FastAPI, library: Library) -> None:
     def _review(breakdown_id: Id) -> Response:
         library.breakdown_row(breakdown_id)
         return page("review.html")
+
+
+def _add_reports(app: FastAPI, library: Library) -> None:
+    @app.get("/report/{breakdown_id}", response_class=HTMLResponse)
+    def report(breakdown_id: Id, audience: str = "player", name_as: str = "first", player: str = "", keep: bool = False) -> Response:
+        if name_as not in ("first", "initials", "number"):
+            raise HTTPException(422, "name_as: write one of: first, initials, number")
+        row = library.breakdown_row(breakdown_id)
+        clip = library.media.path(library.media_row(row.clip_id).sha256) if row.clip_id else None
+        b = library.reviewed(breakdown_id).breakdown
+        focus = [p.name for p in b.roster if p.focus]
+        sharing = Sharing(player[:100] or (focus[0] if focus else ""), name_as)  # type: ignore[arg-type]
+        html = report_html([Source(b, clip)], library.lexicon(), ReportOptions(audience, sharing=sharing))
+        # A page of its own: nothing in it may run, and it asks for nothing.
+        headers = {"content-security-policy": "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox allow-downloads"}
+        if keep:
+            headers["content-disposition"] = 'attachment; filename="report.html"'
+        return HTMLResponse(html, headers=headers)
 
 
 def _add_library(app: FastAPI, library: Library) -> None:

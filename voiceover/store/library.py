@@ -28,7 +28,7 @@ from voiceover.replay import Unapplied, replay
 from voiceover.roster import Player
 from voiceover.store.database import open_database
 from voiceover.store.media_store import MediaStore
-from voiceover.store.tables import BreakdownRow, CorrectionRow, JobRow, MediaRow, PlayerRow, SettingRow
+from voiceover.store.tables import BreakdownRow, CorrectionRow, JobRow, MediaRow, OutgoingRow, PlayerRow, SettingRow
 
 OWN_LEXICON = "lexicon.yaml"
 # A wording longer than this, words, is a sentence: it would fit nothing else.
@@ -368,6 +368,13 @@ class Library:
             if row is None:
                 raise StoreError(f"{player_id}: no such player in the library")
             row.consent, row.consent_date = consent, date
+
+    def note_outgoing(self, breakdown_id: str, path: Path, kind: str) -> None:
+        """Remember that something about a breakdown was handed out, and where it lies."""
+        with self.sessions.begin() as session:
+            row = self._row(session, breakdown_id)
+            ids = " ".join(_parsed(row.machine).player_ids)
+            session.add(OutgoingRow(breakdown_ids=breakdown_id, player_ids=ids, path=str(path), kind=kind))
 
     # --- settings --------------------------------------------------------------------------------------------------------
 

@@ -1,0 +1,53 @@
+"""Possessions as the chapters of a copy of the clip."""
+
+from __future__ import annotations
+
+import os
+from fractions import Fraction
+from pathlib import Path
+
+import av
+
+from voiceover.errors import OptionError, OutputError
+from voiceover.media.probe import open_media, probe
+from voiceover.reports.exchange import chapters
+from voiceover.reports.privacy import Shared
+
+OPENING = "Before the first possession"
+
+
+def write_chapters(shared: Shared, clip: Path, out: Path) -> Path:
+    """Copy a clip's picture and sound as they are into an MP4 with a chapter for each possession, and nothing else of the file.
+
+    Raises:
+        OptionError: the breakdown has no clip times.
+        MediaError: the clip cannot be read.
+        OutputError: the copy cannot be written.
+    """
+    found = chapters(shared.breakdown)
+    if not found:
+        raise OptionError("no possession has a clip time, so there are no chapters; give a playhead")
+    if found[0][0] > 0:  # the chapters of an MP4 begin at 0
+        found = [(0.0, found[0][0], OPENING), *found]
+    probe(clip, need_picture=True)
+    unfinished = out.with_name(out.name + ".unfinished")
+    try:
+        with open_media(clip) as source, av.open(str(unfinished), "w", format="mp4", options={"movflags": "+faststart"}) as target:
+            streams = {s.index: target.add_stream_from_template(s) for s in [*source.streams.video[:1], *source.streams.audio[:1]]}
+            for stream in streams.values():
+                stream.metadata.clear()
+            target.set_chapters([
+                {"id": i, "start": round(1000 * a), "end": round(1000 * b), "time_base": Fraction(1, 1000), "metadata": {"title": title}}
+                for i, (a, b, title) in enumerate(found)
+            ])  # fmt: skip
+            for packet in source.demux([source.streams[i] for i in streams]):
+                if packet.dts is None:
+                    continue
+                packet.stream = streams[packet.stream.index]
+                target.mux(packet)
+        os.replace(unfinished, out)
+    except (OSError, av.FFmpegError) as error:
+        raise OutputError(f"{out}: the copy cannot be written ({error}); choose another place") from error
+    finally:
+        unfinished.unlink(missing_ok=True)
+    return out

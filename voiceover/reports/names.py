@@ -1,0 +1,166 @@
+"""Where names are spoken: every form of every name on the roster, misheard ones and possessives included.
+
+Privacy wants the opposite of recognition: rather a word too many than a name left standing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from spacy.lang.en.stop_words import STOP_WORDS
+
+from voiceover.lexicon.io import load_lexicon
+from voiceover.mentions.numbers import number_at
+from voiceover.mentions.parse import known_words
+from voiceover.mentions.sounds import sounds_alike, sounds_of
+from voiceover.roster import Player
+
+# How much a word that is no ordinary word must sound like a name to be taken for it, 0..1; a split one ("Aka for") more. Lower than
+# for putting misheard names right, where a false one costs more than a miss.
+SOUNDS_LIKE, SPLIT_SOUNDS_LIKE = 0.62, 0.8
+# Parts shorter than this are initials or particles ("J", "de"): by ear they would be everywhere.
+SHORTEST_HEARD = 3
+_PARTS = re.compile(r"^(\W*)(.*?)((?:['’]s?)?\W*)$", re.UNICODE)
+# Capitalised in a sentence without being somebody.
+_NOBODY = frozenset(
+    "i i'm i've i'd i'll monday tuesday wednesday thursday friday saturday sunday january february march april may june july august september "
+    "october november december english okay ok d f1 f2 f3 d1 d2 pp pk ozone dzone nzone u gm coach god jesus christ mr mrs ms dr christmas easter".split()
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SpokenName:
+    """A run of words that names somebody."""
+
+    first: int
+    last: int
+    """Index of the last word, inclusive."""
+    player: Player | None
+    """None for a name that is on no roster."""
+
+
+class NameSpotter:
+    """Finds the names of a roster in words."""
+
+    def __init__(self, players: Sequence[Player]) -> None:
+        self._forms: dict[tuple[str, ...], Player] = {}
+        self._sounds: list[tuple[str, Player]] = []
+        self._numbers = {int(p.number): p for p in players if p.number.isdigit()}
+        for player in players:
+            for form in (player.name, *player.nicknames, *player.say_as, *player.name.replace("-", " ").split()):
+                parts = tuple(bare(t) for t in form.split() if bare(t))
+                if not parts or (len(parts) == 1 and len(parts[0]) < 2):
+                    continue
+                self._forms.setdefault(parts, player)
+                heard = "".join(parts)
+                if len(heard) > SHORTEST_HEARD:
+                    self._sounds.append((sounds_of(heard), player))
+        self._longest = max((len(f) for f in self._forms), default=0)
+
+    def find(self, texts: Sequence[str], starts: Sequence[bool]) -> list[SpokenName]:
+        """The names in some words, in order.
+
+        Args:
+            texts: the words with their punctuation.
+            starts: whether each begins a sentence, where a capital means nothing.
+        """
+        words = [bare(t) for t in texts]
+        out: list[SpokenName] = []
+        i = 0
+        while i < len(words):
+            found = self._at(texts, words, starts, i)
+            if found is None:
+                i += 1
+                continue
+            out.append(found)
+            i = found.last + 1
+        return out
+
+    def _at(self, texts: Sequence[str], words: Sequence[str], starts: Sequence[bool], i: int) -> SpokenName | None:
+        for length in range(min(self._longest, len(words) - i), 0, -1):
+            run = tuple(words[i : i + length])
+            player = self._forms.get(run)
+            if player is not None and (length > 1 or not _is_ordinary(texts[i], words[i])):
+                return SpokenName(i, i + length - 1, player)
+        hyphened = [p for p in re.split(r"[-–]", words[i]) if (p,) in self._forms]
+        if hyphened and not _is_ordinary(texts[i], words[i]):
+            return SpokenName(i, i, self._forms[(hyphened[0],)])
+        if words[i] in ("number", "no", "#") or texts[i].startswith("#"):
+            at = i if texts[i].startswith("#") else i + 1
+            number = number_at([w.lstrip("#") for w in words], at) if at < len(words) else None
+            if number is not None and number[0] in self._numbers:
+                return SpokenName(i, at + number[1] - 1, self._numbers[number[0]])
+        return self._heard(texts, words, starts, i)
+
+    def _heard(self, texts: Sequence[str], words: Sequence[str], starts: Sequence[bool], i: int) -> SpokenName | None:
+        """A name that the recogniser wrote otherwise, or one that is on no roster."""
+        word = words[i]
+        if not word.isalpha() or word in _NOBODY:
+            return None
+        capital = _core(texts[i])[:1].isupper()
+        unknown = word not in known_words() and word not in ordinary_words()
+        if (unknown or (capital and not starts[i])) and len(word) >= SHORTEST_HEARD:
+            player = self._by_ear(sounds_of(word), SOUNDS_LIKE)
+            if player is not None:
+                return SpokenName(i, i, player)
+        short = self._by_beginning(word) if capital and (unknown or not starts[i]) else None
+        if short is not None:
+            return SpokenName(i, i, short)
+        if i + 1 < len(words) and words[i + 1].isalpha() and not (word in ordinary_words() and words[i + 1] in ordinary_words()):
+            player = self._by_ear(sounds_of(word + words[i + 1]), SPLIT_SOUNDS_LIKE)
+            if player is not None:
+                return SpokenName(i, i + 1, player)
+        if capital and not starts[i] and len(word) > 1 and word not in ordinary_words() and not _core(texts[i]).isupper():
+            return SpokenName(i, i, None)
+        return None
+
+    def _by_beginning(self, word: str) -> Player | None:
+        """The one player with a name that begins alike: "Hutch" for Hutchins, "Benny" for Benjamin."""
+        alike = {p.name: p for form, p in self._forms.items() for part in form if len(word) > 3 and len(part) > 3 and part[:3] == word[:3]}
+        return next(iter(alike.values())) if len(alike) == 1 else None
+
+    def _by_ear(self, sounds: str, least: float) -> Player | None:
+        best = max(((sounds_alike(sounds, s), p) for s, p in self._sounds), key=lambda x: x[0], default=None)
+        return best[1] if best is not None and best[0] >= least else None
+
+
+@lru_cache(maxsize=1)
+def ordinary_words() -> frozenset[str]:
+    """Words of coaches' talk in lower case, which are no names there: those of the lexicon's wordings, and the small words of English."""
+    lexicon = load_lexicon()
+    text = " ".join(w for p in lexicon.principles for _, w in p.wordings()) + " " + " ".join(lexicon.nothing)
+    return frozenset(re.findall(r"[a-z']+", text.lower())) | frozenset(STOP_WORDS)
+
+
+def bare(text: str) -> str:
+    """A word in lower case without punctuation and possessive.
+
+    >>> bare("“O’Neill's,")
+    "o'neill"
+    """
+    return _core(text).lower().replace("’", "'")
+
+
+def tail(text: str) -> str:
+    """The possessive and the punctuation after a word."""
+    found = _PARTS.match(text)
+    return found.group(3) if found else ""
+
+
+def lead(text: str) -> str:
+    """The punctuation before a word."""
+    found = _PARTS.match(text)
+    return found.group(1) if found else ""
+
+
+def _core(text: str) -> str:
+    found = _PARTS.match(text)
+    return found.group(2) if found else text
+
+
+def _is_ordinary(text: str, word: str) -> bool:
+    """Whether a word that is also somebody's name stands there as a word: "the lane", not "Lane"."""
+    return word in ordinary_words() and not _core(text)[:1].isupper()
