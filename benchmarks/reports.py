@@ -43,11 +43,16 @@ CARRIERS = [
 def film(folder: Path) -> None:
     clip = folder / "clip720.mp4"
     draw_clip(clip, 60.0)
-    shots = [Shot(clip, s, s + 10.0, "Gap control: executed", (Caption(0.0, 10.0, "Feet first, then the stick, and he has nowhere to go."),)) for s in range(0, 50, 3)]
+    shots = [
+        Shot(clip, s, s + 10.0, "Gap control: executed", (Caption(0.0, 10.0, "Feet first, then the stick, and he has nowhere to go."),))
+        for s in range(0, 50, 3)
+    ]
     before, cpu = time.perf_counter(), time.process_time()
     places = write_film(shots, folder / "film.mp4")
     took = time.perf_counter() - before
-    print(f"a film of {places[-1].end_s:.0f} s at 720p with titles and captions: {took:.0f} s, {took / places[-1].end_s:.2f} of its length (bar 1), {time.process_time() - cpu:.0f} CPU-s")
+    print(
+        f"a film of {places[-1].end_s:.0f} s at 720p with titles and captions: {took:.0f} s, {took / places[-1].end_s:.2f} of its length (bar 1), {time.process_time() - cpu:.0f} CPU-s"
+    )
 
 
 def draw_clip(path: Path, seconds: float) -> None:
@@ -108,7 +113,9 @@ def names(folder: Path) -> int:
     again = hear(folder / "silent.wav", find_weights("auto"), roster, lexicon)
     heard = {w.text.strip(".,!?").lower() for w in again.words} & {part.lower() for p in PLAYERS for part in p.name.split()}
     outside = sum(len(p.lost.split()) for p in voice.places)
-    print(f"{len(true)} spoken names by {Path(speaker).name}: {100 * (1 - left / all_energy):.2f} % of their energy is gone (bar 99.5), {whole} of them wholly")
+    print(
+        f"{len(true)} spoken names by {Path(speaker).name}: {100 * (1 - left / all_energy):.2f} % of their energy is gone (bar 99.5), {whole} of them wholly"
+    )
     print(f"with them went {outside} of {len(b.words)} other words; heard again with the roster as hint: {sorted(heard) or 'no name'}")
     return 0
 

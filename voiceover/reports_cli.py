@@ -257,9 +257,10 @@ def forget_player(
     """Erase a player from the library; counts that say nothing of him are left."""
     from voiceover.errors import StoreError
     from voiceover.reports.forget import forget_player as forget
+    from voiceover.store.people import all_players
 
     opened = open_library(library)
-    fits = [p for p in opened.players() if player == p.id or player.lower() == p.name.lower()]
+    fits = [p for p in all_players(opened) if player == p.id or player.lower() == p.name.lower()]
     if len(fits) != 1:
         raise StoreError(f"{player}: {'no player' if not fits else 'several players'} of this name in the library; give the id")
     if not yes and not typer.confirm(f"Erase {fits[0].name} for good? This cannot be undone", default=False):
@@ -294,9 +295,11 @@ def _ask_heard(o: Opened, out: Path, yes: bool) -> None:
 
 
 def _warn_consent(opened: list[Opened]) -> None:
+    from voiceover.store.people import all_players
+
     for o in opened:
         focus = set(o.library.breakdown_row(o.id).focus.split()) if o.library else set()
-        for p in o.library.players() if o.library else []:
+        for p in all_players(o.library) if o.library else []:
             if p.id in focus and not p.consent:
                 typer.echo(
                     f"Warning: no consent is noted for {p.name}; settle it with the guardians first, and note it in the library.", err=True

@@ -18,13 +18,15 @@ axe_runner = pytest.importorskip("axe_playwright_python.sync_playwright")
 
 
 @pytest.mark.parametrize("audience", ["player", "coach"])
-def test_a_report_opens_from_a_file_asks_for_nothing_and_is_accessible(chromium: Browser, demo: Breakdown, tmp_path: Path, audience: str) -> None:
+def test_a_report_opens_from_a_file_asks_for_nothing_and_is_accessible(
+    chromium: Browser, demo: Breakdown, tmp_path: Path, audience: str
+) -> None:
     out = write_report([Source(demo, SAMPLE / "clip.mp4")], load_lexicon(), tmp_path / "report.html", ReportOptions(audience))
     assert out.stat().st_size < 3_000_000
     for width in (390, 1024):
         page = chromium.new_page(viewport={"width": width, "height": 844})
         asked: list[str] = []
-        page.on("request", lambda r: asked.append(r.url) if not r.url.startswith("data:") else None)
+        page.on("request", lambda r, to=asked: to.append(r.url) if not r.url.startswith("data:") else None)
         page.goto(out.as_uri())
         page.wait_for_timeout(300)
         assert asked == [out.as_uri()]

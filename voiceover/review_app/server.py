@@ -27,7 +27,9 @@ from voiceover.review_app.security import Gate, GateMiddleware
 from voiceover.review_app.view import log_view, whole_view
 from voiceover.store.jobs import jobs_of, queue_again
 from voiceover.store.library import Library
+from voiceover.store.people import all_players, set_consent
 from voiceover.store.tables import MediaRow
+from voiceover.store.teaching import taught_by, teach
 
 STATIC = resources.files("voiceover.review_app") / "static"
 # The longest file that is taken, bytes: a game in full HD. A free-space check stands beside it.
@@ -184,7 +186,7 @@ def _add_library(app: FastAPI, library: Library) -> None:
             ],
             "players": [
                 {"id": p.id, "name": p.name, "number": p.number, "team": p.team, "consent": p.consent, "consent_date": p.consent_date}
-                for p in library.players()
+                for p in all_players(library)
             ],
         }  # fmt: skip
 
@@ -205,8 +207,8 @@ def _add_library(app: FastAPI, library: Library) -> None:
         return {"kept": True}
 
     @app.put("/api/players/{player_id}/consent")
-    def set_consent(player_id: Id, consent: Consent) -> dict[str, bool]:
-        library.set_consent(player_id, consent.consent, consent.date)
+    def put_consent(player_id: Id, consent: Consent) -> dict[str, bool]:
+        set_consent(library, player_id, consent.consent, consent.date)
         return {"kept": True}
 
 
@@ -268,13 +270,13 @@ def _add_breakdowns(app: FastAPI, library: Library) -> None:
         return {"queued": True}
 
     @app.get("/api/breakdowns/{breakdown_id}/taught")
-    def taught(breakdown_id: Id) -> dict[str, Any]:
-        return {"wordings": library.taught_by(breakdown_id)}
+    def show_taught(breakdown_id: Id) -> dict[str, Any]:
+        return {"wordings": taught_by(library, breakdown_id)}
 
     @app.post("/api/breakdowns/{breakdown_id}/taught")
-    def teach(breakdown_id: Id, wording: Wording) -> dict[str, Any]:
-        library.teach(wording.principle_id, wording.wording)
-        return {"wordings": library.taught_by(breakdown_id)}
+    def put_wording(breakdown_id: Id, wording: Wording) -> dict[str, Any]:
+        teach(library, wording.principle_id, wording.wording)
+        return {"wordings": taught_by(library, breakdown_id)}
 
 
 def _add_recordings(app: FastAPI, recordings: Recordings) -> None:

@@ -21,18 +21,15 @@ from voiceover.corrections import WORD_KINDS, Correction, in_force, redo_target,
 from voiceover.errors import StoreError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon
 from voiceover.lexicon.model import Lexicon
-from voiceover.lexicon.suggestion import add_wording
 from voiceover.media.playable import copy_playable, copy_sound, plays_everywhere
 from voiceover.media.probe import probe
 from voiceover.replay import Unapplied, replay
-from voiceover.roster import Player
 from voiceover.store.database import open_database
 from voiceover.store.media_store import MediaStore
+from voiceover.store.people import with_player_ids
 from voiceover.store.tables import BreakdownRow, CorrectionRow, JobRow, MediaRow, OutgoingRow, PlayerRow, SettingRow
 
 OWN_LEXICON = "lexicon.yaml"
-# A wording longer than this, words, is a sentence: it would fit nothing else.
-LONGEST_WORDING = 9
 # A row less sure than this is worth a look: about three in four of those at it are right, nineteen in twenty of those above.
 LOOK_BELOW = 0.8
 # Reviewed breakdowns that are kept in memory: one page each.
@@ -96,26 +93,6 @@ class Library:
         """What `--lexicon` would be."""
         own = self.folder / OWN_LEXICON
         return str(own) if own.exists() else DEFAULT_LEXICON
-
-    def taught_by(self, breakdown_id: str) -> list[dict[str, str]]:
-        """Wordings that the reviewers' corrections would teach: their words for a principle that the machine did not find in them."""
-        known = {(p.id, w) for p in self.lexicon().active() for _, w in p.wordings()}
-        out = []
-        for c in in_force(self.corrections(breakdown_id)):
-            if c.kind in ("principle", "add") and c.anchor is not None:
-                wording = " ".join(c.anchor.quote.lower().strip(" ,.;:!?").split())
-                plain = wording and len(wording.split()) <= LONGEST_WORDING and not set(wording) & set("[]<>|")
-                if plain and (c.change.principle_id, wording) not in known:
-                    out.append({"principle_id": c.change.principle_id, "wording": wording})
-        return out
-
-    def teach(self, principle_id: str, wording: str) -> None:
-        """Write a wording into the library's own lexicon, never into the shipped one.
-
-        Raises:
-            LexiconError: no such principle, or the file has a mistake in it.
-        """
-        add_wording(self.folder / OWN_LEXICON, DEFAULT_LEXICON, self.lexicon(), principle_id, wording)
 
     # --- media -----------------------------------------------------------------------------------------------------------
 
@@ -185,7 +162,7 @@ class Library:
         narration_id = self.add_media(narration) if narration is not None and narration.exists() else None
         clip_id = self.add_media(clip) if clip is not None and clip.exists() else None
         with self.sessions.begin() as session:
-            breakdown = self._with_ids(session, breakdown)
+            breakdown = with_player_ids(session, breakdown)
             machine = breakdown.model_copy(update={"corrections": [], "reviewed": False})
             row = BreakdownRow(narration_id=narration_id, clip_id=clip_id, machine=machine.to_json(), state="ready")
             self._describe(row, breakdown, title)
@@ -203,7 +180,7 @@ class Library:
     ) -> str:
         """Put a recording in that is still to be read; a job for the worker is queued."""
         with self.sessions.begin() as session:
-            unread = self._with_ids(session, unread)
+            unread = with_player_ids(session, unread)
             row = BreakdownRow(narration_id=narration_id, clip_id=clip_id, machine=unread.to_json(), options=options or {}, state="waiting")
             self._describe(row, unread, title)
             session.add(row)
@@ -215,7 +192,7 @@ class Library:
         """What the machine read, in place of what it read before; corrections stay."""
         with self.sessions.begin() as session:
             row = self._row(session, breakdown_id)
-            machine = self._with_ids(session, machine)
+            machine = with_player_ids(session, machine)
             row.machine = machine.model_copy(update={"corrections": [], "reviewed": False}).to_json()
             row.reread, row.words_key, row.state = "", "", "ready"
             row.version += 1
@@ -350,24 +327,7 @@ class Library:
             return None
         return self.add_corrections(breakdown_id, [Correction(kind="undo", undoes=target, by=by)])
 
-    # --- players ---------------------------------------------------------------------------------------------------------
-
-    def players(self) -> list[PlayerRow]:
-        """All players, by name."""
-        with self.sessions() as session:
-            return list(session.scalars(select(PlayerRow).order_by(PlayerRow.name)))
-
-    def set_consent(self, player_id: str, consent: str, date: str) -> None:
-        """Note who agreed to recordings and reports of a player, and when (ISO date).
-
-        Raises:
-            StoreError: no such player.
-        """
-        with self.sessions.begin() as session:
-            row = session.get(PlayerRow, player_id)
-            if row is None:
-                raise StoreError(f"{player_id}: no such player in the library")
-            row.consent, row.consent_date = consent, date
+    # --- what was handed out ---------------------------------------------------------------------------------------------------------
 
     def note_outgoing(self, breakdown_id: str, path: Path, kind: str) -> None:
         """Remember that something about a breakdown was handed out, and where it lies."""
@@ -401,26 +361,6 @@ class Library:
     def _corrections(session: Session, breakdown_id: str) -> list[Correction]:
         found = session.scalars(select(CorrectionRow.content).where(CorrectionRow.breakdown_id == breakdown_id).order_by(CorrectionRow.seq))
         return [Correction.model_validate(content) for content in found]
-
-    def _with_ids(self, session: Session, breakdown: Breakdown) -> Breakdown:
-        """Give every player of the roster a stable id: the one he has, that of the same name, or a new one."""
-        ids = dict(breakdown.player_ids)
-        named = set(ids.values())
-        for player_id, name in ids.items():
-            if session.get(PlayerRow, player_id) is None:
-                who = next((p for p in breakdown.roster if p.name == name), Player(name))
-                session.add(PlayerRow(id=player_id, name=name, number=who.number, team=who.team))
-        for player in breakdown.roster:
-            if player.name in named:
-                continue
-            same = session.scalars(select(PlayerRow).where(func.lower(PlayerRow.name) == player.name.lower())).all()
-            row = next((r for r in same if not r.team or not player.team or r.team.lower() == player.team.lower()), None)
-            if row is None:
-                row = PlayerRow(name=player.name, number=player.number, team=player.team)
-                session.add(row)
-                session.flush()
-            ids[row.id] = player.name
-        return breakdown.model_copy(update={"player_ids": ids})
 
     @staticmethod
     def _describe(row: BreakdownRow, breakdown: Breakdown, title: str) -> None:
