@@ -19,6 +19,7 @@ from voiceover.media.probe import probe
 from voiceover.mentions.candidates import gather_candidates
 from voiceover.mentions.context import mentions_of
 from voiceover.mentions.encoder import PINNED, load_encoder
+from voiceover.mentions.focus import name_players
 from voiceover.mentions.fuzzy import FuzzyFinder
 from voiceover.mentions.meaning import MeaningFinder
 from voiceover.mentions.merge import decide, decide_by_wording, load_judge
@@ -127,7 +128,9 @@ def understand(unread: Breakdown, transcript: Transcript, lexicon: Lexicon, *, p
     playhead, contradicted = with_spoken(given, talk)
     judged = judge_acts(talk)
     possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=judged)
-    mentions, missing = find_mentions(talk, possessions, lexicon, roster, playhead, acts=judged)
+    people = PeopleResolver(talk, roster, lexicon)
+    possessions = name_players(possessions, people, roster)
+    mentions, missing = find_mentions(talk, possessions, lexicon, people, playhead, acts=judged)
     rows = build_log(mentions, lexicon, playhead)
     return unread.model_copy(update={
         "narration_duration_s": transcript.duration_narration_s,
@@ -156,13 +159,12 @@ def judge_acts(talk: ParsedTalk) -> NDArray[np.float32]:
 
 
 def find_mentions(
-    talk: ParsedTalk, possessions: list[Possession], lexicon: Lexicon, roster: Roster, playhead: PlayheadTrack | None, *,
+    talk: ParsedTalk, possessions: list[Possession], lexicon: Lexicon, people: PeopleResolver, playhead: PlayheadTrack | None, *,
     acts: NDArray[np.float32],
 ) -> tuple[list[Mention], list[str]]:  # fmt: skip
     """All mentions of a talk, and what the user should know about how they were found."""
     warnings: list[str] = []
-    people = PeopleResolver(talk, roster, lexicon)
-    names = frozenset(part.lower() for form in spoken_names(roster.players) for part in form.split())
+    names = frozenset(part.lower() for form in spoken_names(people.roster.players) for part in form.split())
     phrases = PhraseFinder(lexicon).find(talk) + FuzzyFinder(lexicon, known_words()).find(talk, names)
     encoder = load_encoder()
     if encoder is None:

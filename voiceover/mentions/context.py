@@ -6,6 +6,7 @@ import dataclasses
 import re
 from collections.abc import Sequence
 
+from voiceover.mentions.focus import focus_of
 from voiceover.mentions.model import STATUSES, Mention, Proposal
 from voiceover.mentions.parse import ParsedTalk, Span
 from voiceover.mentions.people import PeopleResolver
@@ -32,7 +33,7 @@ def mentions_of(
         parsed = talk.sentences[talk.sentence_of_word[p.first]]
         cues = status_cues(talk, parsed, span)
         possession = next((q for q in possessions if q.first_sentence <= parsed.index <= q.last_sentence), None)
-        doer = people.doer(parsed.index, span)
+        doer = people.doer(parsed.index, span, focus=focus_of(possession, people.roster))
         words = talk.transcript.words
         out.append(
             Mention(

@@ -50,6 +50,11 @@ class PeopleResolver:
         self._you = self._other_eyes()
         self._talks_to_focus = self._is_addressed_to_focus()
 
+    @property
+    def roster(self) -> Roster:
+        """Who is on the clip."""
+        return self._roster
+
     def _is_addressed_to_focus(self) -> bool:
         """Whether the coach talks to the player himself: "you" does as many things as "he" and "she" together.
 
