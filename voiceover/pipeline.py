@@ -25,7 +25,8 @@ from voiceover.mentions.meaning import MeaningFinder
 from voiceover.mentions.merge import decide, decide_by_wording, load_judge
 from voiceover.mentions.model import Mention
 from voiceover.mentions.ngrams import NgramFinder
-from voiceover.mentions.parse import ParsedTalk, known_words, parse_talk
+from voiceover.mentions.outcome import OutcomeClassifier, rest_of_sentence
+from voiceover.mentions.parse import ParsedTalk, Span, known_words, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
 from voiceover.mentions.soundalike import MisheardFinder, lexicon_terms
@@ -174,7 +175,10 @@ def find_mentions(
         references = [people.references(s.index) for s in talk.sentences]
         finder = MeaningFinder(lexicon, encoder)
         accepted, _ = decide(gather_candidates(talk, finder, NgramFinder(lexicon), phrases, references, acts, possessions), load_judge())
-    return mentions_of(talk, accepted, possessions, people, playhead), warnings
+    plain = load_encoder(adapted=False)
+    rests = [rest_of_sentence(talk, Span(p.first, p.last)) for p in accepted]
+    failed = OutcomeClassifier(plain).failed(rests) if plain is not None else np.zeros(len(accepted))
+    return mentions_of(talk, accepted, possessions, people, playhead, told_failed=[float(f) for f in failed]), warnings
 
 
 def _playhead_wish(options: LogOptions) -> PlayheadWish:

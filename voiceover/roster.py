@@ -73,7 +73,7 @@ class Roster:
 def lone_focus(who: str) -> Roster:
     """A roster of just the focus player, where no roster file was given."""
     who = who.strip()
-    if who.lstrip("#").isdigit():
+    if who.lstrip("#").isdecimal():
         return Roster((Player(f"Number {who.lstrip('#')}", number=who.lstrip("#"), focus=True),))
     return Roster((Player(who, focus=True),))
 

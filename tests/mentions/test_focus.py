@@ -15,7 +15,9 @@ Third one, Mira has it again. She protects the puck with her body.
 
 def test_each_possession_belongs_to_one_of_several_players_in_focus(tmp_path: Path) -> None:
     (tmp_path / "talk.txt").write_text(TALK)
-    (tmp_path / "roster.csv").write_text("name,number,team,role\nMira Kovac,9,blue,focus\nTess Lindqvist,12,blue,focus\nEbba Strand,4,red,\n")
+    (tmp_path / "roster.csv").write_text(
+        "name,number,team,role\nMira Kovac,9,blue,focus\nTess Lindqvist,12,blue,focus\nEbba Strand,4,red,\n"
+    )
     b = log(tmp_path / "talk.wav", LogOptions(transcript=tmp_path / "talk.txt", roster=tmp_path / "roster.csv"))
     assert [p.player for p in b.possessions] == ["Mira Kovac", "Tess Lindqvist", "Mira Kovac"]
     by_possession = {(r.possession, r.principle_id): r.player for r in b.log}

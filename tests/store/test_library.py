@@ -213,3 +213,13 @@ def test_changed_words_are_read_again_and_corrections_stay(library: Library, kep
     assert next(r for r in after.breakdown.log if r.possession == 3 and r.principle_id == row.principle_id).status == "missed"
     library.undo(kept, "coach")
     assert library.reviewed(kept).breakdown.words == b.words
+
+
+def test_the_tables_are_plain_enough_for_postgresql() -> None:
+    from sqlalchemy.dialects import postgresql
+    from sqlalchemy.schema import CreateTable
+
+    from voiceover.store.tables import Base
+
+    for table in Base.metadata.sorted_tables:
+        assert "CREATE TABLE" in str(CreateTable(table).compile(dialect=postgresql.dialect()))  # type: ignore[no-untyped-call]

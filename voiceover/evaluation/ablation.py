@@ -20,6 +20,7 @@ from voiceover.mentions.encoder import load_encoder
 from voiceover.mentions.fuzzy import FuzzyFinder
 from voiceover.mentions.meaning import MeaningFinder
 from voiceover.mentions.ngrams import NgramFinder
+from voiceover.mentions.outcome import OutcomeClassifier
 from voiceover.mentions.parse import known_words, runs_of_pieces
 from voiceover.mentions.phrases import PhraseFinder
 from voiceover.talk_acts import ActClassifier
@@ -58,9 +59,9 @@ def main() -> None:
     plain, adapted = load_encoder(adapted=False), load_encoder()
     if plain is None or adapted is None:
         sys.exit("the weights package is not installed")
-    lexicon, acts = load_lexicon(), ActClassifier(plain)
+    lexicon, acts, outcomes = load_lexicon(), ActClassifier(plain), OutcomeClassifier(plain)
     meaning = MeaningFinder(lexicon, adapted)
-    public, own = (look_at(ROOT / name, lexicon, meaning, acts) for name in ("public", "own"))
+    public, own = (look_at(ROOT / name, lexicon, meaning, acts, outcomes) for name in ("public", "own"))
     print("finders                      F1 public   F1 own")
     for gone in ([], ["phrases"], ["n-grams"], ["meaning"], ["phrases", "n-grams"], ["phrases", "meaning"], ["n-grams", "meaning"]):
         a, b = without(public, gone), without(own, gone)

@@ -23,12 +23,16 @@ _PREVIEW = re.compile(
 
 def mentions_of(
     talk: ParsedTalk, accepted: Sequence[Proposal], possessions: Sequence[Possession], people: PeopleResolver,
-    playhead: PlayheadTrack | None,
+    playhead: PlayheadTrack | None, *, told_failed: Sequence[float],
 ) -> list[Mention]:  # fmt: skip
-    """Make mentions of accepted proposals, in order of the talk."""
+    """Make mentions of accepted proposals, in order of the talk.
+
+    Args:
+        told_failed: for each proposal how likely the rest of its sentence tells that it did not come off.
+    """
     out: list[Mention] = []
     weights = load_status_weights()
-    for p in accepted:
+    for p, failed in zip(accepted, told_failed, strict=True):
         span = Span(p.first, p.last)
         parsed = talk.sentences[talk.sentence_of_word[p.first]]
         cues = status_cues(talk, parsed, span)
@@ -39,7 +43,7 @@ def mentions_of(
             Mention(
                 p.principle_id, p.first, p.last, parsed.index, talk.text(span).strip(" ,.;:"),
                 words[p.first].start_narration_s, max(w.end_narration_s for w in words[p.first : p.last + 1]),
-                p.found_by, min(0.99, p.score), decide_status(status_features(cues, p.kinds), weights), "call",
+                p.found_by, min(0.99, p.score), decide_status(status_features(cues, p.kinds, failed), weights), "call",
                 doer.player.name if doer.player else "", doer.role, possession.number if possession else None,
             )
         )  # fmt: skip

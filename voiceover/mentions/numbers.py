@@ -26,7 +26,7 @@ def number_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
     ((22, 2), (14, 1), (52, 1))
     """
     word = _clean(words[at])
-    if word.isdigit() and len(word) <= 3:
+    if word.isdecimal() and len(word) <= 3:
         return int(word), 1
     if "-" in word:
         inner = [p for p in word.split("-") if p]

@@ -57,7 +57,7 @@ class ReferenceFinder:
         self._roster = roster
         self._teams = {p.team.lower() for p in roster.players if p.team}
         self._forms = [(form, p) for p in roster.players for form in _forms_of(p)]
-        self._numbers = {int(p.number): p for p in roster.players if p.number.isdigit()}
+        self._numbers = {int(p.number): p for p in roster.players if p.number.isdecimal()}
         self._parts = [(tuple(w.lower() for w in part.split()), role) for role, parts in lexicon.people.items() for part in parts]
         self._parts.sort(key=lambda item: -len(item[0]))
 

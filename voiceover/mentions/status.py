@@ -167,15 +167,17 @@ DECIDED = ("executed", "attempted", "missed")
 STATUS_FEATURES = (
     "lacking", "failing", "wish", "negated_bare", "negated_praised", "tried", "begins_with_try", "failed",
     "fails_next_and_tried", "ordered", "lacking_and_negated", "failing_and_failed", "lacking_alone",
+    "told_failed",
 )  # fmt: skip
 
 
-def status_features(cues: StatusCues, kinds: Sequence[float]) -> tuple[float, ...]:
+def status_features(cues: StatusCues, kinds: Sequence[float], told_failed: float = 0.0) -> tuple[float, ...]:
     """As named in STATUS_FEATURES.
 
     Args:
         cues: what stands around the words.
         kinds: how likely they are told as say, lacking or failing.
+        told_failed: how likely the rest of the sentence tells that it did not come off.
     """
     _, lacking, failing = kinds
     bare = cues.negated and not cues.praised_negation
@@ -185,7 +187,7 @@ def status_features(cues: StatusCues, kinds: Sequence[float]) -> tuple[float, ..
             (
                 lacking, failing, cues.wish, bare, cues.praised_negation, cues.tried, cues.begins_with_try, cues.failed,
                 cues.fails_next and cues.tried, cues.ordered, lacking * bare, failing * cues.failed,
-                lacking * (not cues.negated) * (not cues.wish),
+                lacking * (not cues.negated) * (not cues.wish), told_failed,
             ),
         )
     )  # fmt: skip

@@ -48,7 +48,7 @@ class NameSpotter:
     def __init__(self, players: Sequence[Player]) -> None:
         self._forms: dict[tuple[str, ...], Player] = {}
         self._sounds: list[tuple[str, Player]] = []
-        self._numbers = {int(p.number): p for p in players if p.number.isdigit()}
+        self._numbers = {int(p.number): p for p in players if p.number.isdecimal()}
         for player in players:
             for form in (player.name, *player.nicknames, *player.say_as, *player.name.replace("-", " ").split()):
                 parts = tuple(bare(t) for t in form.split() if bare(t))

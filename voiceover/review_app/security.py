@@ -128,7 +128,7 @@ class GateMiddleware:
             if headers.get("sec-fetch-site", "same-origin") != "same-origin":
                 return _no(403, "a change must come from our own pages")
             length = headers.get("content-length", "")
-            if length.isdigit() and int(length) > MAX_JSON_BYTES and not _takes_recordings(scope["path"]):
+            if length.isdecimal() and int(length) > MAX_JSON_BYTES and not _takes_recordings(scope["path"]):
                 return _no(413, "too large")
         path = scope["path"]
         if path == "/" and scope["method"] == "GET":
