@@ -17,7 +17,7 @@ pytest.importorskip("cv2")
 import uvicorn
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
-from voiceover import Breakdown, LogOptions, log
+from voiceover import Breakdown
 from voiceover.review_app.security import Gate
 from voiceover.review_app.serve import LOOPBACK_NAMES, Worker
 from voiceover.review_app.server import make_app
@@ -72,14 +72,6 @@ def served(tmp_path: Path) -> Iterator[Served]:
         yield Served(library, gate, port)
     server.should_exit = True
     thread.join(10)
-
-
-@pytest.fixture(scope="session")
-def demo() -> Breakdown:
-    options = LogOptions(
-        clip=SAMPLE / "clip.mp4", playhead=str(SAMPLE / "playhead.csv"), roster=SAMPLE / "roster.csv", transcript=SAMPLE / "narration.vtt"
-    )
-    return log(SAMPLE / "narration.ogg", options)
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ import pytest
 
 pytest.importorskip("jinja2")
 
-from voiceover import Breakdown, LogOptions, log
+from voiceover import Breakdown
 from voiceover.lexicon.io import load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.reports.privacy import Shared, share_safe
@@ -18,12 +18,9 @@ MARKED = Path(__file__).resolve().parents[2] / "marked_narrations"
 
 
 @pytest.fixture(scope="session")
-def demo() -> Breakdown:
-    options = LogOptions(
-        clip=SAMPLE / "clip.mp4", playhead=str(SAMPLE / "playhead.csv"), roster=SAMPLE / "roster.csv", transcript=SAMPLE / "narration.vtt"
-    )
-    b = log(SAMPLE / "narration.ogg", options)
-    return b.model_copy(
+def demo(demo: Breakdown) -> Breakdown:
+    """With what the coach wrote to the player."""
+    return demo.model_copy(
         update={"message": "Good work, Ruben. Jonas Weir says you called for it.", "next_step": "Ten passes a day with Ellis."}
     )
 

@@ -11,7 +11,6 @@ pytest.importorskip("httpx")
 
 from fastapi.testclient import TestClient
 
-from voiceover import Breakdown, LogOptions, log
 from voiceover.review_app.security import COOKIE, Gate
 from voiceover.review_app.serve import LOOPBACK_NAMES
 from voiceover.review_app.server import make_app
@@ -19,14 +18,6 @@ from voiceover.store.library import Library
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_audio"
 HOST = "127.0.0.1:8123"
-
-
-@pytest.fixture(scope="session")
-def demo() -> Breakdown:
-    options = LogOptions(
-        clip=SAMPLE / "clip.mp4", playhead=str(SAMPLE / "playhead.csv"), roster=SAMPLE / "roster.csv", transcript=SAMPLE / "narration.vtt"
-    )
-    return log(SAMPLE / "narration.ogg", options)
 
 
 @pytest.fixture

@@ -8,18 +8,10 @@ import pytest
 
 pytest.importorskip("sqlalchemy")
 
-from voiceover import Breakdown, LogOptions, log
+from voiceover import Breakdown
 from voiceover.store.library import Library
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_audio"
-
-
-@pytest.fixture(scope="session")
-def demo() -> Breakdown:
-    options = LogOptions(
-        clip=SAMPLE / "clip.mp4", playhead=str(SAMPLE / "playhead.csv"), roster=SAMPLE / "roster.csv", transcript=SAMPLE / "narration.vtt"
-    )
-    return log(SAMPLE / "narration.ogg", options)
 
 
 @pytest.fixture

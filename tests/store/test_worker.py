@@ -40,4 +40,4 @@ def test_a_killed_worker_costs_nothing_but_time(library: Library) -> None:
         wait("done", 180)
         assert worker.pid != killed
     assert library.breakdown_row(breakdown_id).state == "ready"
-    assert len(library.reviewed(breakdown_id).breakdown.words) > 10
+    assert len(library.reviewed(breakdown_id).breakdown.words) >= 6

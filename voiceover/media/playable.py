@@ -6,7 +6,6 @@ here or there. H.264 with 8-bit 4:2:0 and AAC in MP4 plays everywhere.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
@@ -20,9 +19,10 @@ from av.stream import Disposition
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from voiceover.errors import MediaError, OutputError
+from voiceover.errors import MediaError
 from voiceover.media.audio import SAMPLE_RATE, iter_audio
 from voiceover.media.probe import MediaInfo, open_media, probe
+from voiceover.whole_files import whole_file
 
 # What Chromium, Firefox and Safari all play. Profiles above 8 bits 4:2:0 are left out by the pixel format.
 PLAYABLE_PICTURES = frozenset({"h264"})
@@ -80,17 +80,14 @@ def copy_playable(path: Path, out: Path, *, progress: Progress | None = None) ->
         OutputError: the copy cannot be written.
     """
     info = probe(path, need_picture=True)
-    unfinished = out.with_name(out.name + ".unfinished")
-    try:
-        # "make_zero" would move the picture of a file without sound at zero: times are given as they shall be.
-        options = {"movflags": "+faststart", "avoid_negative_ts": "disabled", "use_editlist": "0"}
-        with open_media(path) as source, av.open(str(unfinished), "w", format="mp4", options=options) as target:
-            _copy(info, source, target, progress)
-        os.replace(unfinished, out)
-    except (OSError, av.FFmpegError) as error:
-        raise OutputError(f"{out}: the copy cannot be written ({error}); make room on the disk, or choose another place") from error
-    finally:
-        unfinished.unlink(missing_ok=True)
+    # Times are given as they shall be: an edit list or a shift to zero would move the picture.
+    options = {"movflags": "+faststart", "avoid_negative_ts": "disabled", "use_editlist": "0"}
+    with (
+        whole_file(out) as unfinished,
+        open_media(path) as source,
+        av.open(str(unfinished), "w", format="mp4", options=options) as target,
+    ):
+        _copy(info, source, target, progress)
     return out
 
 
@@ -101,22 +98,15 @@ def copy_sound(path: Path, out: Path) -> Path:
         MediaError: it cannot be read or has no sound.
         OutputError: the copy cannot be written.
     """
-    unfinished = out.with_name(out.name + ".unfinished")
-    try:
-        with av.open(str(unfinished), "w", format="mp4", options={"movflags": "+faststart"}) as target:
-            track = target.add_stream("aac", rate=SOUND_HZ, layout="mono")
-            resampler = AudioResampler(format="fltp", layout="mono", rate=SOUND_HZ)
-            for block in iter_audio(path):
-                frame = AudioFrame.from_ndarray(block.samples[None, :], format="fltp", layout="mono")
-                frame.sample_rate = SAMPLE_RATE
-                for ready in resampler.resample(frame):
-                    target.mux(track.encode(ready))
-            target.mux(track.encode(None))
-        os.replace(unfinished, out)
-    except (OSError, av.FFmpegError) as error:
-        raise OutputError(f"{out}: the copy cannot be written ({error}); make room on the disk, or choose another place") from error
-    finally:
-        unfinished.unlink(missing_ok=True)
+    with whole_file(out) as unfinished, av.open(str(unfinished), "w", format="mp4", options={"movflags": "+faststart"}) as target:
+        track = target.add_stream("aac", rate=SOUND_HZ, layout="mono")
+        resampler = AudioResampler(format="fltp", layout="mono", rate=SOUND_HZ)
+        for block in iter_audio(path):
+            frame = AudioFrame.from_ndarray(block.samples[None, :], format="fltp", layout="mono")
+            frame.sample_rate = SAMPLE_RATE
+            for ready in resampler.resample(frame):
+                target.mux(track.encode(ready))
+        target.mux(track.encode(None))
     return out
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 import zipfile
 from collections.abc import Callable
@@ -15,6 +14,7 @@ from voiceover.reports.film import write_film
 from voiceover.reports.moments import shots_of
 from voiceover.reports.privacy import share_safe
 from voiceover.reports.report import ReportOptions, Source, report_html
+from voiceover.whole_files import whole_file
 
 DEFAULT_LIMIT_MB = 25.0
 """What common mail services still take as an attachment: 25 MB is the limit of several of them."""
@@ -43,7 +43,6 @@ def write_bundle(
     shots = shots_of(shared, source.clip, numbers, voice) if source.clip else {}
     limit = int(limit_mb * 1_000_000)
     notes: list[str] = []
-    unfinished = out.with_name(out.name + ".unfinished")
     with tempfile.TemporaryDirectory() as scratch:
         room = limit - len(report_html([source], lexicon, options).encode()) - 20_000
         if room < 0:
@@ -63,16 +62,10 @@ def write_bundle(
             notes.append(f"the cut of possession {largest} was left out, or the file would be larger than {limit_mb:g} MB")
             del cuts[largest]
         named = Source(source.breakdown, source.clip, {n: f"video/{c.name}" for n, c in cuts.items()})
-        try:
-            with zipfile.ZipFile(unfinished, "w", zipfile.ZIP_DEFLATED) as archive:
-                _add(archive, "report.html", report_html([named], lexicon, options).encode(), zipfile.ZIP_DEFLATED)
-                for cut in cuts.values():
-                    _add(archive, f"video/{cut.name}", cut.read_bytes(), zipfile.ZIP_STORED)
-            os.replace(unfinished, out)
-        except OSError as error:
-            raise OutputError(f"{out}: cannot be written ({error.strerror}); choose another place with --out") from error
-        finally:
-            unfinished.unlink(missing_ok=True)
+        with whole_file(out) as unfinished, zipfile.ZipFile(unfinished, "w", zipfile.ZIP_DEFLATED) as archive:
+            _add(archive, "report.html", report_html([named], lexicon, options).encode(), zipfile.ZIP_DEFLATED)
+            for cut in cuts.values():
+                _add(archive, f"video/{cut.name}", cut.read_bytes(), zipfile.ZIP_STORED)
     return notes
 
 

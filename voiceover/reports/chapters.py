@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import os
 from fractions import Fraction
 from pathlib import Path
 
 import av
 
-from voiceover.errors import OptionError, OutputError
+from voiceover.errors import OptionError
 from voiceover.media.probe import open_media, probe
 from voiceover.reports.exchange import chapters
 from voiceover.reports.privacy import Shared
+from voiceover.whole_files import whole_file
 
 OPENING = "Before the first possession"
 
@@ -30,24 +30,21 @@ def write_chapters(shared: Shared, clip: Path, out: Path) -> Path:
     if found[0][0] > 0:  # the chapters of an MP4 begin at 0
         found = [(0.0, found[0][0], OPENING), *found]
     probe(clip, need_picture=True)
-    unfinished = out.with_name(out.name + ".unfinished")
-    try:
-        with open_media(clip) as source, av.open(str(unfinished), "w", format="mp4", options={"movflags": "+faststart"}) as target:
-            streams = {s.index: target.add_stream_from_template(s) for s in [*source.streams.video[:1], *source.streams.audio[:1]]}
-            for stream in streams.values():
-                stream.metadata.clear()
-            target.set_chapters([
-                {"id": i, "start": round(1000 * a), "end": round(1000 * b), "time_base": Fraction(1, 1000), "metadata": {"title": title}}
-                for i, (a, b, title) in enumerate(found)
-            ])  # fmt: skip
-            for packet in source.demux([source.streams[i] for i in streams]):
-                if packet.dts is None:
-                    continue
-                packet.stream = streams[packet.stream.index]
-                target.mux(packet)
-        os.replace(unfinished, out)
-    except (OSError, av.FFmpegError) as error:
-        raise OutputError(f"{out}: the copy cannot be written ({error}); choose another place") from error
-    finally:
-        unfinished.unlink(missing_ok=True)
+    with (
+        whole_file(out) as unfinished,
+        open_media(clip) as source,
+        av.open(str(unfinished), "w", format="mp4", options={"movflags": "+faststart"}) as target,
+    ):
+        streams = {s.index: target.add_stream_from_template(s) for s in [*source.streams.video[:1], *source.streams.audio[:1]]}
+        for stream in streams.values():
+            stream.metadata.clear()
+        target.set_chapters([
+            {"id": i, "start": round(1000 * a), "end": round(1000 * b), "time_base": Fraction(1, 1000), "metadata": {"title": title}}
+            for i, (a, b, title) in enumerate(found)
+        ])  # fmt: skip
+        for packet in source.demux([source.streams[i] for i in streams]):
+            if packet.dts is None:
+                continue
+            packet.stream = streams[packet.stream.index]
+            target.mux(packet)
     return out

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from voiceover.possession_log import instant
 from voiceover.reports.privacy import Shared
 from voiceover.speech.captions import write_vtt
 from voiceover.speech.transcript import Sentence, Transcript
+from voiceover.whole_files import write_whole
 
 TABLE_SCHEMA = "https://datapackage.org/profiles/2.0/tableschema.json"
 PACKAGE_SCHEMA = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -46,7 +46,7 @@ def share_csv(shared: Shared, folder: Path) -> list[Path]:
         writer = csv.writer(text, lineterminator="\n")
         writer.writerow(columns)
         writer.writerows([_cell(v) for v in row] for row in rows)
-        files.append(_write(folder / f"{name}.csv", text.getvalue().encode()))
+        files.append(write_whole(folder / f"{name}.csv", text.getvalue().encode()))
         resources.append({
             "name": name, "path": f"{name}.csv", "type": "table", "format": "csv", "mediatype": "text/csv", "encoding": "utf-8",
             "schema": {
@@ -61,7 +61,7 @@ def share_csv(shared: Shared, folder: Path) -> list[Path]:
         "resources": resources,
         "left_out": shared.left_out,
     }
-    files.append(_write(folder / "datapackage.json", (json.dumps(package, indent=1, ensure_ascii=False) + "\n").encode()))
+    files.append(write_whole(folder / "datapackage.json", (json.dumps(package, indent=1, ensure_ascii=False) + "\n").encode()))
     return files
 
 
@@ -96,7 +96,7 @@ def share_xlsx(shared: Shared, folder: Path) -> list[Path]:
     book.properties.creator = book.properties.lastModifiedBy = ""
     out = io.BytesIO()
     book.save(out)
-    return [_write(folder / "possession_log.xlsx", out.getvalue())]
+    return [write_whole(folder / "possession_log.xlsx", out.getvalue())]
 
 
 def share_json(shared: Shared, folder: Path) -> list[Path]:
@@ -116,7 +116,7 @@ def share_json(shared: Shared, folder: Path) -> list[Path]:
         },
     }  # fmt: skip
     texts = {"possession_log.json": records, "possession_log.schema.json": schema}
-    return [_write(folder / name, (json.dumps(t, indent=1, ensure_ascii=False) + "\n").encode()) for name, t in texts.items()]
+    return [write_whole(folder / name, (json.dumps(t, indent=1, ensure_ascii=False) + "\n").encode()) for name, t in texts.items()]
 
 
 def share_parquet(shared: Shared, folder: Path) -> list[Path]:
@@ -137,13 +137,13 @@ def share_parquet(shared: Shared, folder: Path) -> list[Path]:
         table = pa.table({c: pa.array([row[i] for row in rows], kinds[c]) for i, c in enumerate(columns)})
         out = io.BytesIO()
         pq.write_table(table, out)
-        files.append(_write(folder / f"{name}.parquet", out.getvalue()))
+        files.append(write_whole(folder / f"{name}.parquet", out.getvalue()))
     return files
 
 
 def share_vtt(shared: Shared, folder: Path) -> list[Path]:
     """captions.vtt: the coach's words on the narration's clock."""
-    return [_write(folder / "captions.vtt", write_vtt(_transcript(shared.breakdown)).encode())]
+    return [write_whole(folder / "captions.vtt", write_vtt(_transcript(shared.breakdown)).encode())]
 
 
 def share_srt(shared: Shared, folder: Path) -> list[Path]:
@@ -152,7 +152,7 @@ def share_srt(shared: Shared, folder: Path) -> list[Path]:
     for i, s in enumerate(_transcript(shared.breakdown).sentences(), start=1):
         end = max(s.end_narration_s, s.start_narration_s + 0.001)
         blocks.append(f"{i}\n{_srt_time(s.start_narration_s)} --> {_srt_time(end)}\n{_one_line(s)}\n")
-    return [_write(folder / "captions.srt", "\n".join(blocks).encode())]
+    return [write_whole(folder / "captions.srt", "\n".join(blocks).encode())]
 
 
 def chapters(b: Breakdown) -> list[tuple[float, float, str]]:
@@ -178,8 +178,8 @@ def share_chapters(shared: Shared, folder: Path) -> list[Path]:
     for start, end, title in found:
         meta += ["[CHAPTER]", "TIMEBASE=1/1000", f"START={round(start * 1000)}", f"END={round(end * 1000)}", f"title={_meta(title)}"]
     return [
-        _write(folder / "chapters.vtt", "\n".join(vtt).encode()),
-        _write(folder / "chapters.ffmetadata", ("\n".join(meta) + "\n").encode()),
+        write_whole(folder / "chapters.vtt", "\n".join(vtt).encode()),
+        write_whole(folder / "chapters.ffmetadata", ("\n".join(meta) + "\n").encode()),
     ]
 
 
@@ -228,7 +228,7 @@ def share_otio(shared: Shared, folder: Path, *, rate: float = 30.0) -> list[Path
     timeline.tracks.extend([whole, cut])
     # Programs in use today read markers of the second kind; the third came with a version that few have.
     text = otio.adapters.write_to_string(timeline, "otio_json", target_schema_versions={"Marker": 2, "Clip": 2})
-    return [_write(folder / "possession_log.otio", text.encode())]
+    return [write_whole(folder / "possession_log.otio", text.encode())]
 
 
 FORMATS: dict[str, Callable[[Shared, Path], list[Path]]] = {
@@ -340,13 +340,3 @@ def _meta(text: str) -> str:
 
 def _missing(library: str) -> OptionError:
     return OptionError(f"this format needs {library}; run: pip install 'voiceover-log[exchange]'")
-
-
-def _write(path: Path, content: bytes) -> Path:
-    unfinished = path.with_name(path.name + ".unfinished")
-    try:
-        unfinished.write_bytes(content)
-        os.replace(unfinished, path)
-    except OSError as error:
-        raise OutputError(f"{path}: cannot be written ({error.strerror}); choose another folder with --out") from error
-    return path

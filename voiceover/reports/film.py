@@ -6,7 +6,6 @@ it, with its pauses) and which sound lies under them.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -18,11 +17,12 @@ import numpy as np
 from av.container import OutputContainer
 from av.video.frame import VideoFrame
 
-from voiceover.errors import MediaError, OutputError
+from voiceover.errors import MediaError
 from voiceover.media.audio import SAMPLE_RATE, Samples, read_audio
 from voiceover.media.playable import KEY_EVERY, TIME_BASE, upright
 from voiceover.media.probe import open_media, probe
 from voiceover.reports.lettering import captioned, title_card
+from voiceover.whole_files import whole_file
 
 QUALITY = 23
 TITLE_S = 1.6
@@ -90,23 +90,16 @@ def write_film(
     if not shots:
         raise MediaError("nothing to join: no moment fits; loosen the filter")
     size = _size(shots[0].clip, max_width)
-    unfinished = out.with_name(out.name + ".unfinished")
-    try:
-        with av.open(str(unfinished), "w", format="mp4", options={"movflags": "+faststart"}) as target:
-            writer = _Writer(target, size, quality)
-            places = []
-            for i, shot in enumerate(shots):
-                if titles and shot.title:
-                    writer.card(shot.title)
-                places.append(writer.shot(shot))
-                if progress:
-                    progress(i + 1, len(shots))
-            writer.finish()
-        os.replace(unfinished, out)
-    except (OSError, av.FFmpegError) as error:
-        raise OutputError(f"{out}: cannot be written ({error}); make room on the disk, or choose another place") from error
-    finally:
-        unfinished.unlink(missing_ok=True)
+    with whole_file(out) as unfinished, av.open(str(unfinished), "w", format="mp4", options={"movflags": "+faststart"}) as target:
+        writer = _Writer(target, size, quality)
+        places = []
+        for i, shot in enumerate(shots):
+            if titles and shot.title:
+                writer.card(shot.title)
+            places.append(writer.shot(shot))
+            if progress:
+                progress(i + 1, len(shots))
+        writer.finish()
     return places
 
 

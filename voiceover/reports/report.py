@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,12 +11,13 @@ from typing import Any
 import jinja2
 
 from voiceover.breakdown import Breakdown
-from voiceover.errors import OptionError, OutputError
+from voiceover.errors import OptionError
 from voiceover.lexicon.model import Lexicon
 from voiceover.media.stills import stills_at
 from voiceover.reports.labels import Labels
 from voiceover.reports.privacy import Sharing, share_safe
 from voiceover.reports.story import Story, compare, tell
+from voiceover.whole_files import write_whole
 
 SIGNS = {"executed": "✓", "attempted": "~", "missed": "○", "announced": "…"}
 COLUMNS = ("Possession", "Principle", "Who", "Status", "Clip s", "Talk s", "Words", "Confidence")
@@ -102,14 +102,7 @@ def write_report(
     """
     html = report_html(sources, lexicon, options)
     content = _pdf(html) if pdf else html.encode()
-    unfinished = out.with_name(out.name + ".unfinished")
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        unfinished.write_bytes(content)
-        os.replace(unfinished, out)
-    except OSError as error:
-        raise OutputError(f"{out}: cannot be written ({error.strerror}); choose another place with --out") from error
-    return out
+    return write_whole(out, content)
 
 
 def _pdf(html: str) -> bytes:

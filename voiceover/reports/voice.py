@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,11 +10,11 @@ from pathlib import Path
 import numpy as np
 
 from voiceover.breakdown import Breakdown
-from voiceover.errors import OutputError
 from voiceover.media.audio import SAMPLE_RATE, Samples, iter_audio
 from voiceover.reports.names import NameSpotter
 from voiceover.reports.wav import write_wav
 from voiceover.speech.transcript import Transcript
+from voiceover.whole_files import write_whole
 
 # Recognised word times are off by at most so much in 99 of 100 words (our own recognition benchmark: median 0.004 s, a tenth of a
 # second at the 95th percentile); a name must be gone whole, so twice that.
@@ -110,13 +109,7 @@ def write_places(voice: SilencedVoice, out: Path) -> Path:
         }
         for p in voice.places
     ]
-    try:
-        unfinished = out.with_name(out.name + ".unfinished")
-        unfinished.write_text(json.dumps(rows, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-        os.replace(unfinished, out)
-    except OSError as error:
-        raise OutputError(f"{out}: cannot be written ({error.strerror}); choose another place") from error
-    return out
+    return write_whole(out, (json.dumps(rows, indent=1, ensure_ascii=False) + "\n").encode())
 
 
 def _joined(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

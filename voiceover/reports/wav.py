@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import wave
 from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
 
-from voiceover.errors import OutputError
 from voiceover.media.audio import Samples
+from voiceover.whole_files import whole_file
 
 
 def write_wav(path: Path, blocks: Iterable[Samples], rate: int) -> Path:
@@ -19,17 +18,10 @@ def write_wav(path: Path, blocks: Iterable[Samples], rate: int) -> Path:
     Raises:
         OutputError: it cannot be written.
     """
-    unfinished = path.with_name(path.name + ".unfinished")
-    try:
-        with wave.open(str(unfinished), "wb") as out:
-            out.setnchannels(1)
-            out.setsampwidth(2)
-            out.setframerate(rate)
-            for samples in blocks:
-                out.writeframes((np.clip(samples, -1.0, 1.0) * 32767.0).astype("<i2").tobytes())
-        os.replace(unfinished, path)
-    except OSError as error:
-        raise OutputError(f"{path}: cannot be written ({error.strerror}); choose another place") from error
-    finally:
-        unfinished.unlink(missing_ok=True)
+    with whole_file(path) as unfinished, wave.open(str(unfinished), "wb") as out:
+        out.setnchannels(1)
+        out.setsampwidth(2)
+        out.setframerate(rate)
+        for samples in blocks:
+            out.writeframes((np.clip(samples, -1.0, 1.0) * 32767.0).astype("<i2").tobytes())
     return path

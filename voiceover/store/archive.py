@@ -6,14 +6,13 @@ import os
 import shutil
 import tempfile
 import zipfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 from voiceover.breakdown import Breakdown, read_breakdown
 from voiceover.errors import StoreError
 from voiceover.store.database import DATABASE, copy_database
 from voiceover.store.library import OWN_LEXICON, Library
+from voiceover.whole_files import whole_file
 
 BREAKDOWN_FILE = "breakdown.json"
 PARTS = ("narration", "clip")
@@ -27,7 +26,7 @@ def export_breakdown(library: Library, breakdown_id: str, out: Path) -> Path:
     """
     row = library.breakdown_row(breakdown_id)
     breakdown = library.machine_result(breakdown_id).model_copy(update={"corrections": library.corrections(breakdown_id)})
-    with _whole(out) as unfinished:
+    with whole_file(out, error=StoreError) as unfinished:
         if out.suffix == ".json":
             unfinished.write_text(breakdown.to_json(), encoding="utf-8", newline="\n")
             return out
@@ -74,7 +73,7 @@ def back_up(library: Library, out: Path) -> Path:
     if out.exists():
         raise StoreError(f"{out}: is there already; name a new file")
     library.remember("backups", [*library.setting("backups", []), str(out.resolve())])
-    with _whole(out) as unfinished, tempfile.TemporaryDirectory() as scratch:
+    with whole_file(out, error=StoreError) as unfinished, tempfile.TemporaryDirectory() as scratch:
         copy = Path(scratch) / DATABASE
         copy_database(library.folder / DATABASE, copy)
         with zipfile.ZipFile(unfinished, "w", zipfile.ZIP_STORED) as archive:
@@ -126,19 +125,3 @@ def _taken_out(archive: zipfile.ZipFile, names: list[str], part: str, scratch: P
     with archive.open(name) as source, target.open("wb") as file:
         shutil.copyfileobj(source, file)
     return target
-
-
-@contextmanager
-def _whole(out: Path) -> Iterator[Path]:
-    """A file under a name of its own that takes its place when it is whole."""
-    unfinished = out.with_name(out.name + ".unfinished")
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        unfinished.touch()
-    except OSError as error:
-        raise StoreError(f"{out}: cannot be written ({error.strerror}); choose another place") from error
-    try:
-        yield unfinished
-        os.replace(unfinished, out)
-    finally:
-        unfinished.unlink(missing_ok=True)
