@@ -159,9 +159,13 @@ class Fingers:
         self.listened_s += row["end_narration_s"] - row["narration_s"] + LISTEN_AROUND_S
 
     def find(self, name: str) -> None:
-        """Type until the first choice is the one."""
+        """Type until the one is among the first four choices, then go down to it."""
         for letter in name:
-            if self.page.locator("#choice-0").inner_text().strip().startswith(name):
+            shown = [t.strip() for t in self.page.locator('[role="option"]').all_inner_texts()[:4]]
+            at = next((i for i, text in enumerate(shown) if text.startswith(name)), None)
+            if at is not None and self._now > 1:
+                for _ in range(at):
+                    self.press("ArrowDown")
                 break
             self.press(letter.lower() if letter != " " else "Space")
         self.press("Enter")
@@ -178,7 +182,7 @@ class Fingers:
 
 def corrected(page: Page, folder: Path, number: str) -> None:
     """Correct the log of a marked narration to its marks, as a coach would: by row and key."""
-    source = next((ROOT / "public").glob(f"{number}-*.json"))
+    source = next(p for p in (ROOT / "public").glob(f"{number}-*.json") if not p.name.endswith(".times.json"))
     only, corpus = folder / "only", folder / "corpus"
     only.mkdir()
     corpus.mkdir()
