@@ -41,7 +41,7 @@ from voiceover.talk_acts import ActClassifier
 # Inverse regularisation; best of 0.1, 0.3, 1 and 3 with each narration held out in turn.
 BEGIN_C, PART_C = 0.3, 1.0
 JUDGE_C = 0.3
-STATUS_C = 0.5
+STATUS_C = 1.0
 FITTED = Path(__file__).resolve().parents[1] / "fitted.json"
 
 
