@@ -10,11 +10,11 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from voiceover.corrections import Correction
 from voiceover.errors import BreakdownError
 from voiceover.mentions.model import Mention
-from voiceover.playhead.track import PlayheadRow
+from voiceover.playhead.track import PlayheadRow, PlayheadTrack
 from voiceover.possession_log import LogRow
 from voiceover.possessions import Possession
 from voiceover.roster import Player
-from voiceover.speech.transcript import Word
+from voiceover.speech.transcript import Transcript, Word
 from voiceover.totals import Total
 
 SCHEMA_VERSION = 1
@@ -100,6 +100,14 @@ class Breakdown(BaseModel):
     """Already applied to the log where `reviewed` is true, else waiting to be applied."""
     reviewed: bool = False
     warnings: list[str] = []
+
+    def transcript(self) -> Transcript:
+        """Its words as a transcript."""
+        return Transcript(tuple(self.words), self.recognised_by, self.narration_duration_s, breaks=tuple(self.breaks))
+
+    def track(self) -> PlayheadTrack | None:
+        """Its playhead; None where times are on the narration only."""
+        return PlayheadTrack(tuple(self.playhead)) if self.playhead else None
 
     def to_json(self) -> str:
         """The text of a breakdown.json."""

@@ -8,15 +8,14 @@ import os
 import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from voiceover.breakdown import Breakdown
 from voiceover.errors import OutputError
-from voiceover.playhead.track import PlayheadTrack
 from voiceover.possession_log import instant
 from voiceover.speech.captions import write_vtt
-from voiceover.speech.transcript import Transcript
 
 LOG_COLUMNS = (
     "possession", "principle_id", "principle", "family", "player", "role", "status", "executed", "attempted", "missed",
@@ -42,13 +41,12 @@ def write_breakdown(breakdown: Breakdown, folder: Path) -> list[Path]:
     Raises:
         OutputError: the folder cannot be made or written.
     """
-    transcript = Transcript(tuple(breakdown.words), breakdown.recognised_by, breakdown.narration_duration_s, breaks=tuple(breakdown.breaks))
     texts = {
         "possession_log.csv": log_csv(breakdown),
         "possessions.csv": possessions_csv(breakdown),
         "mentions.csv": mentions_csv(breakdown),
         "totals.csv": totals_csv(breakdown),
-        "transcript.vtt": write_vtt(transcript),
+        "transcript.vtt": write_vtt(breakdown.transcript()),
         "breakdown.json": breakdown.to_json(),
     }
     try:
@@ -63,29 +61,38 @@ def write_breakdown(breakdown: Breakdown, folder: Path) -> list[Path]:
     return [folder / name for name in texts]
 
 
-def log_csv(b: Breakdown) -> str:
-    """The text of possession_log.csv."""
-    return _table(LOG_COLUMNS, (
+def log_rows(b: Breakdown) -> list[list[Any]]:
+    """The values of possession_log.csv, a list for each row: seconds to the millisecond, None where there is no value."""
+    return [
         [
-            r.possession, r.principle_id, r.principle, r.family, r.player, r.role, r.status, r.executed, r.attempted,
-            r.missed, _s(r.clip_s), _s(r.narration_s), r.quote, r.mentions, f"{r.confidence:.2f}", _s(r.tolerance_s),
-            str(r.reviewed).lower(),
+            r.possession, r.principle_id, r.principle, r.family, r.player, r.role, r.status, r.executed, r.attempted, r.missed,
+            _ms(r.clip_s), _ms(r.narration_s), r.quote, r.mentions, round(r.confidence, 2), _ms(r.tolerance_s), r.reviewed,
         ]
         for r in b.log
-    ))  # fmt: skip
+    ]  # fmt: skip
+
+
+def mention_rows(b: Breakdown) -> list[list[Any]]:
+    """The values of mentions.csv, a list for each row: seconds to the millisecond, None where there is no value."""
+    track = b.track()
+    out = []
+    for m in b.mentions:
+        at = instant(track, m.start_narration_s)
+        out.append([
+            _ms(m.start_narration_s), _ms(m.end_narration_s), _ms(at.clip_s if at else None), m.quote, m.principle_id, m.possession,
+            m.player, m.role, m.status, m.kind, m.found_by, round(m.confidence, 2),
+        ])  # fmt: skip
+    return out
+
+
+def log_csv(b: Breakdown) -> str:
+    """The text of possession_log.csv."""
+    return _table(LOG_COLUMNS, (_texts(LOG_COLUMNS, row) for row in log_rows(b)))
 
 
 def mentions_csv(b: Breakdown) -> str:
     """The text of mentions.csv."""
-    track = PlayheadTrack(tuple(b.playhead)) if b.playhead else None
-    lines = []
-    for m in b.mentions:
-        at = instant(track, m.start_narration_s)
-        lines.append([
-            _s(m.start_narration_s), _s(m.end_narration_s), _s(at.clip_s if at else None), m.quote, m.principle_id,
-            m.possession, m.player, m.role, m.status, m.kind, m.found_by, f"{m.confidence:.2f}",
-        ])  # fmt: skip
-    return _table(MENTION_COLUMNS, lines)
+    return _table(MENTION_COLUMNS, (_texts(MENTION_COLUMNS, row) for row in mention_rows(b)))
 
 
 def possessions_csv(b: Breakdown) -> str:
@@ -105,6 +112,24 @@ def totals_csv(b: Breakdown) -> str:
         ]
         for t in b.totals
     ))  # fmt: skip
+
+
+def _ms(seconds: float | None) -> float | None:
+    return None if seconds is None else round(seconds, 3)
+
+
+def _texts(columns: Sequence[str], row: Sequence[Any]) -> list[object]:
+    """Values as the tables write them: seconds with three decimals, confidence with two, true and false in lower case."""
+    return [
+        _s(value)
+        if column.endswith("_s")
+        else f"{value:.2f}"
+        if column == "confidence"
+        else str(value).lower()
+        if isinstance(value, bool)
+        else value
+        for column, value in zip(columns, row, strict=True)
+    ]
 
 
 def _s(seconds: float | None) -> str:

@@ -125,8 +125,7 @@ def understand(unread: Breakdown, transcript: Transcript, lexicon: Lexicon, *, p
         progress("understanding (the first time with a lexicon takes a minute)", 0, 0)
     talk = parse_talk(transcript)
     roster = Roster(tuple(unread.roster))
-    given = PlayheadTrack(tuple(unread.playhead)) if unread.playhead else None
-    playhead, contradicted = with_spoken(given, talk)
+    playhead, contradicted = with_spoken(unread.track(), talk)
     judged = judge_acts(talk)
     possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=judged)
     people = PeopleResolver(talk, roster, lexicon)

@@ -11,10 +11,8 @@ from voiceover.corrections import WORD_KINDS, Anchor, Correction, in_force
 from voiceover.edited_words import fits
 from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.model import Mention
-from voiceover.playhead.track import PlayheadTrack
 from voiceover.possession_log import build_log, possession_clip_times
 from voiceover.possessions import Possession
-from voiceover.speech.transcript import Transcript
 from voiceover.totals import judge_again
 
 # A mention is the anchored one if it tells the principle and begins this near, seconds, or shares words with it: other weights move
@@ -59,8 +57,8 @@ class _State:
         self.possessions = list(read.possessions)
         self.withheld = list(read.withheld)
         self.message, self.next_step = read.message, read.next_step
-        self.playhead = PlayheadTrack(tuple(read.playhead)) if read.playhead else None
-        self.transcript = Transcript(tuple(read.words), read.recognised_by, read.narration_duration_s, breaks=tuple(read.breaks))
+        self.playhead = read.track()
+        self.transcript = read.transcript()
 
     def apply(self, c: Correction) -> str:
         """Apply one; why it cannot be, or nothing."""

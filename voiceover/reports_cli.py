@@ -63,11 +63,10 @@ def open_breakdown(which: str, library: Path | None, clip: Path | None, narratio
     breakdown_id = full_id(opened, which)
     row = opened.breakdown_row(breakdown_id)
 
-    def path(media_id: str | None) -> Path | None:
-        return opened.media.path(opened.media_row(media_id).sha256) if media_id else None
-
     b = opened.reviewed(breakdown_id).breakdown
-    return Opened(b, clip or path(row.clip_id), narration or path(row.narration_id), opened.lexicon(), opened, breakdown_id)
+    return Opened(
+        b, clip or opened.recording(row.clip_id), narration or opened.recording(row.narration_id), opened.lexicon(), opened, breakdown_id
+    )
 
 
 def sharing_of(player: str, name_as: str, with_names: bool) -> Sharing:

@@ -8,7 +8,7 @@ from voiceover.breakdown import Breakdown
 from voiceover.lexicon.model import Lexicon
 from voiceover.lexicon.wording import plain_text
 from voiceover.mentions.model import Mention
-from voiceover.speech.transcript import Sentence, Transcript
+from voiceover.speech.transcript import Sentence
 
 # As in the probe that the first figures came from: partial ratio of at least 80.
 MIN_PARTIAL = 80.0
@@ -38,7 +38,7 @@ def by_partial_ratio(breakdown: Breakdown, lexicon: Lexicon) -> list[Mention]:
 
 
 def _sentences(breakdown: Breakdown) -> list[Sentence]:
-    return Transcript(tuple(breakdown.words), "captions", breaks=tuple(breakdown.breaks)).sentences()
+    return breakdown.transcript().sentences()
 
 
 def _mention(principle_id: str, sentence: Sentence, index: int) -> Mention:

@@ -20,7 +20,6 @@ from voiceover.mentions.phrases import LIGHT
 from voiceover.mentions.plain import plain_words
 from voiceover.mentions.words import normal_form, split_words
 from voiceover.roster import Roster
-from voiceover.speech.transcript import Transcript
 from voiceover.talk_acts import ACTS, ActClassifier
 
 # Clauses nearer than this (1 - cosine) are the same thing said again. Guess, not measured.
@@ -76,7 +75,7 @@ def suggest_wordings(breakdowns: Sequence[Breakdown], lexicon: Lexicon, *, min_t
 
 def _unmatched(breakdown: Breakdown, lexicon: Lexicon, acts: ActClassifier) -> list[_Clause]:
     """The clauses of a talk that tell of play and are no part of a mention."""
-    talk = parse_talk(Transcript(tuple(breakdown.words), "breakdown", breakdown.narration_duration_s, breaks=tuple(breakdown.breaks)))
+    talk = parse_talk(breakdown.transcript())
     people = PeopleResolver(talk, Roster(tuple(breakdown.roster)), lexicon)
     taken = [Span(m.first, m.last) for m in breakdown.mentions]
     doing = acts.judge([s.sentence.text for s in talk.sentences]).argmax(axis=1)

@@ -11,12 +11,10 @@ from typing import Any
 
 from voiceover.breakdown import Breakdown
 from voiceover.errors import OptionError, OutputError
-from voiceover.outputs import LOG_COLUMNS, MENTION_COLUMNS
-from voiceover.playhead.track import PlayheadTrack
-from voiceover.possession_log import instant
+from voiceover.outputs import LOG_COLUMNS, MENTION_COLUMNS, log_rows, mention_rows
 from voiceover.reports.privacy import Shared
 from voiceover.speech.captions import write_vtt
-from voiceover.speech.transcript import Sentence, Transcript
+from voiceover.speech.transcript import Sentence
 from voiceover.whole_files import write_whole
 
 TABLE_SCHEMA = "https://datapackage.org/profiles/2.0/tableschema.json"
@@ -38,7 +36,7 @@ _ABOUT = {
 
 def share_csv(shared: Shared, folder: Path) -> list[Path]:
     """possession_log.csv, mentions.csv and a datapackage.json that describes them (Frictionless Table Schema 2)."""
-    tables = {"possession_log": (LOG_COLUMNS, _log_rows(shared.breakdown)), "mentions": (MENTION_COLUMNS, _mention_rows(shared.breakdown))}
+    tables = {"possession_log": (LOG_COLUMNS, log_rows(shared.breakdown)), "mentions": (MENTION_COLUMNS, mention_rows(shared.breakdown))}
     files = []
     resources = []
     for name, (columns, rows) in tables.items():
@@ -74,7 +72,7 @@ def share_xlsx(shared: Shared, folder: Path) -> list[Path]:
         raise _missing("openpyxl") from error
     book = Workbook()
     for i, (name, columns, rows) in enumerate((
-        ("Possession log", LOG_COLUMNS, _log_rows(shared.breakdown)), ("Mentions", MENTION_COLUMNS, _mention_rows(shared.breakdown))
+        ("Possession log", LOG_COLUMNS, log_rows(shared.breakdown)), ("Mentions", MENTION_COLUMNS, mention_rows(shared.breakdown))
     )):  # fmt: skip
         sheet = book.active if i == 0 else book.create_sheet()
         sheet.title = name
@@ -103,8 +101,8 @@ def share_json(shared: Shared, folder: Path) -> list[Path]:
     """possession_log.json and its JSON Schema."""
     records = {
         "left_out": shared.left_out,
-        "possession_log": [dict(zip(LOG_COLUMNS, row, strict=True)) for row in _log_rows(shared.breakdown)],
-        "mentions": [dict(zip(MENTION_COLUMNS, row, strict=True)) for row in _mention_rows(shared.breakdown)],
+        "possession_log": [dict(zip(LOG_COLUMNS, row, strict=True)) for row in log_rows(shared.breakdown)],
+        "mentions": [dict(zip(MENTION_COLUMNS, row, strict=True)) for row in mention_rows(shared.breakdown)],
     }
     schema = {
         "$schema": "https://json-schema.org/draft/2020-12/schema", "title": "Possession log", "type": "object",
@@ -128,7 +126,7 @@ def share_parquet(shared: Shared, folder: Path) -> list[Path]:
         raise _missing("pyarrow") from error
     files = []
     for name, columns, rows in (
-        ("possession_log", LOG_COLUMNS, _log_rows(shared.breakdown)), ("mentions", MENTION_COLUMNS, _mention_rows(shared.breakdown))
+        ("possession_log", LOG_COLUMNS, log_rows(shared.breakdown)), ("mentions", MENTION_COLUMNS, mention_rows(shared.breakdown))
     ):  # fmt: skip
         kinds = {
             c: pa.float64() if c in _NUMBERS else pa.int64() if c in _COUNTS else pa.bool_() if c == "reviewed" else pa.string()
@@ -143,13 +141,13 @@ def share_parquet(shared: Shared, folder: Path) -> list[Path]:
 
 def share_vtt(shared: Shared, folder: Path) -> list[Path]:
     """captions.vtt: the coach's words on the narration's clock."""
-    return [write_whole(folder / "captions.vtt", write_vtt(_transcript(shared.breakdown)).encode())]
+    return [write_whole(folder / "captions.vtt", write_vtt(shared.breakdown.transcript()).encode())]
 
 
 def share_srt(shared: Shared, folder: Path) -> list[Path]:
     """captions.srt: the same for players that know no WebVTT."""
     blocks = []
-    for i, s in enumerate(_transcript(shared.breakdown).sentences(), start=1):
+    for i, s in enumerate(shared.breakdown.transcript().sentences(), start=1):
         end = max(s.end_narration_s, s.start_narration_s + 0.001)
         blocks.append(f"{i}\n{_srt_time(s.start_narration_s)} --> {_srt_time(end)}\n{_one_line(s)}\n")
     return [write_whole(folder / "captions.srt", "\n".join(blocks).encode())]
@@ -257,32 +255,6 @@ def share(shared: Shared, formats: Sequence[str], folder: Path, *, rate: float =
     return out
 
 
-def _log_rows(b: Breakdown) -> list[list[Any]]:
-    return [
-        [
-            r.possession, r.principle_id, r.principle, r.family, r.player, r.role, r.status, r.executed, r.attempted, r.missed,
-            _rounded(r.clip_s), _rounded(r.narration_s), r.quote, r.mentions, round(r.confidence, 2), _rounded(r.tolerance_s), r.reviewed,
-        ]
-        for r in b.log
-    ]  # fmt: skip
-
-
-def _mention_rows(b: Breakdown) -> list[list[Any]]:
-    track = PlayheadTrack(tuple(b.playhead)) if b.playhead else None
-    out = []
-    for m in b.mentions:
-        at = instant(track, m.start_narration_s)
-        out.append([
-            _rounded(m.start_narration_s), _rounded(m.end_narration_s), _rounded(at.clip_s if at else None), m.quote, m.principle_id,
-            m.possession, m.player, m.role, m.status, m.kind, m.found_by, round(m.confidence, 2),
-        ])  # fmt: skip
-    return out
-
-
-def _rounded(seconds: float | None) -> float | None:
-    return None if seconds is None else round(seconds, 3)
-
-
 def _cell(value: Any) -> str:
     if value is None:
         return ""
@@ -313,10 +285,6 @@ def _record_schema(columns: Sequence[str]) -> dict[str, Any]:
         return {"type": [base, "null"] if column in ("possession", "clip_s") else base}
 
     return {"type": "object", "required": list(columns), "additionalProperties": False, "properties": {c: kind(c) for c in columns}}
-
-
-def _transcript(b: Breakdown) -> Transcript:
-    return Transcript(tuple(b.words), b.recognised_by, b.narration_duration_s, breaks=tuple(b.breaks))
 
 
 def _one_line(s: Sentence) -> str:

@@ -11,12 +11,10 @@ import numpy as np
 from voiceover.breakdown import Breakdown
 from voiceover.errors import OptionError
 from voiceover.media.audio import SAMPLE_RATE, Samples, read_audio
-from voiceover.playhead.track import PlayheadTrack
 from voiceover.possession_log import LogRow
 from voiceover.reports.film import TALK_RATE, Caption, Shot, clip_sound
 from voiceover.reports.privacy import Shared
 from voiceover.reports.voice import places_of, silenced
-from voiceover.speech.transcript import Transcript
 
 # A moment that was talked about on one standing picture is shown from so much before it to so much after it, seconds.
 LEAD_S, TAIL_S = 3.0, 2.0
@@ -62,7 +60,7 @@ def moments(
         OptionError: no row fits, or the talk is wanted and not given.
     """
     b = shared.breakdown
-    track = PlayheadTrack(tuple(b.playhead)) if b.playhead else None
+    track = b.track()
     rows = sorted((r for r in b.log if wanted.fits(r)), key=lambda r: r.clip_s or 0.0)
     if not rows:
         raise OptionError("no moment with a clip time fits; loosen --principle, --player or --status")
@@ -101,9 +99,9 @@ def moments(
 def possession_shot(shared: Shared, clip: Path, number: int, *, voice: Samples | None = None, captions: bool = True) -> Shot | None:
     """A possession as the coach went over it: the clip with his pauses and rewinds, his words as captions; None without clip times."""
     b = shared.breakdown
-    if not b.playhead:
+    track = b.track()
+    if track is None:
         return None
-    track = PlayheadTrack(tuple(b.playhead))
     possession = next((p for p in b.possessions if p.number == number), None)
     calls = [m for m in b.mentions if m.possession == number]
     if possession is None or not calls:
@@ -135,10 +133,9 @@ def silenced_voice(narration: Path, original: Breakdown) -> Samples:
 
 
 def _captions(b: Breakdown, start_s: float, end_s: float) -> tuple[Caption, ...]:
-    transcript = Transcript(tuple(b.words), b.recognised_by, b.narration_duration_s, breaks=tuple(b.breaks))
     return tuple(
         Caption(s.start_narration_s - start_s, s.end_narration_s - start_s + 0.3, s.text)
-        for s in transcript.sentences()
+        for s in b.transcript().sentences()
         if s.end_narration_s > start_s and s.start_narration_s < end_s
     )
 

@@ -11,7 +11,6 @@ from typing import Literal
 from voiceover.breakdown import Breakdown, IceTime
 from voiceover.errors import OptionError
 from voiceover.lexicon.model import Lexicon
-from voiceover.playhead.track import PlayheadTrack
 from voiceover.possession_log import build_log, possession_clip_times
 from voiceover.reports.names import NameSpotter, SpokenName, lead, tail
 from voiceover.roster import Player, Roster
@@ -68,7 +67,7 @@ def share_safe(b: Breakdown, lexicon: Lexicon, sharing: Sharing | None = None) -
     about = _about(b, sharing)
     shown = _shown_name(about, sharing)
     spotter = NameSpotter(b.roster)
-    transcript = Transcript(tuple(b.words), b.recognised_by, b.narration_duration_s, breaks=tuple(b.breaks))
+    transcript = b.transcript()
     starts = _starts(transcript)
     names = spotter.find([w.text for w in b.words], starts)
     scrub = _Scrubber(spotter, Roster(tuple(b.roster)), about, shown, sharing.with_names)
@@ -85,7 +84,7 @@ def share_safe(b: Breakdown, lexicon: Lexicon, sharing: Sharing | None = None) -
         player = m.player if sharing.with_names else shown if same else ""
         role = m.role if same or m.role != "focus" else "teammate"
         mentions.append(dataclasses.replace(m, first=first, last=last, quote=quote, player=player, role=role))
-    playhead = PlayheadTrack(tuple(b.playhead)) if b.playhead else None
+    playhead = b.track()
     rows = build_log(mentions, lexicon, playhead)
     possessions = [
         dataclasses.replace(

@@ -13,7 +13,6 @@ from voiceover.breakdown import Breakdown
 from voiceover.media.audio import SAMPLE_RATE, Samples, iter_audio
 from voiceover.reports.names import NameSpotter
 from voiceover.reports.wav import write_wav
-from voiceover.speech.transcript import Transcript
 from voiceover.whole_files import write_whole
 
 # Recognised word times are off by at most so much in 99 of 100 words (our own recognition benchmark: median 0.004 s, a tenth of a
@@ -51,8 +50,7 @@ class SilencedVoice:
 
 def places_of(b: Breakdown) -> list[SilencedPlace]:
     """Where a talk has to be silent: every name, whoever's, and whatever was withheld."""
-    transcript = Transcript(tuple(b.words), b.recognised_by, b.narration_duration_s, breaks=tuple(b.breaks))
-    starts = {s.first for s in transcript.sentences()}
+    starts = {s.first for s in b.transcript().sentences()}
     names = NameSpotter(b.roster).find([w.text for w in b.words], [i in starts for i in range(len(b.words))])
     spans: list[tuple[float, float]] = []
     for n in names:

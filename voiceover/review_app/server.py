@@ -161,7 +161,7 @@ def _add_reports(app: FastAPI, library: Library) -> None:
         if name_as not in ("first", "initials", "number"):
             raise HTTPException(422, "name_as: write one of: first, initials, number")
         row = library.breakdown_row(breakdown_id)
-        clip = library.media.path(library.media_row(row.clip_id).sha256) if row.clip_id else None
+        clip = library.recording(row.clip_id)
         b = library.reviewed(breakdown_id).breakdown
         focus = [p.name for p in b.roster if p.focus]
         sharing = Sharing(player[:100] or (focus[0] if focus else ""), name_as)  # type: ignore[arg-type]
@@ -175,7 +175,7 @@ def _add_reports(app: FastAPI, library: Library) -> None:
 
 def _add_library(app: FastAPI, library: Library) -> None:
     @app.get("/api/library")
-    def show_library(player: Annotated[str, "name"] = "") -> dict[str, Any]:
+    def show_library(player: str = "") -> dict[str, Any]:
         return {
             "breakdowns": [
                 {

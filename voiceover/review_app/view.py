@@ -8,9 +8,7 @@ from typing import Any
 
 from voiceover.corrections import redo_target, undo_target
 from voiceover.mentions.model import Mention
-from voiceover.playhead.track import PlayheadTrack
 from voiceover.possession_log import instant
-from voiceover.speech.transcript import Transcript
 from voiceover.store.library import Library, ReviewedBreakdown, needs_look
 
 
@@ -19,7 +17,6 @@ def whole_view(library: Library, reviewed: ReviewedBreakdown, by: str) -> dict[s
     b = reviewed.breakdown
     row = library.breakdown_row(reviewed.id)
     lexicon = library.lexicon()
-    transcript = Transcript(tuple(b.words), b.recognised_by, b.narration_duration_s, breaks=tuple(b.breaks))
     focus = {p.name for p in b.roster if p.focus}
     return {
         "id": reviewed.id,
@@ -33,7 +30,7 @@ def whole_view(library: Library, reviewed: ReviewedBreakdown, by: str) -> dict[s
         "players": [{"id": i, "name": name, "focus": name in focus} for i, name in b.player_ids.items()],
         "principles": [{"id": p.id, "name": p.name, "family": lexicon.families.get(p.family, p.family)} for p in lexicon.active()],
         "words": [[w.text, round(w.start_narration_s, 3), round(w.end_narration_s, 3)] for w in b.words],
-        "sentences": [[s.first, s.last] for s in transcript.sentences()],
+        "sentences": [[s.first, s.last] for s in b.transcript().sentences()],
         "playhead": [[r.narration_s, r.clip_s, r.rate, r.source, r.confidence] for r in b.playhead],
         "drawings": [d.model_dump() for d in b.drawings],
         "warnings": b.warnings,
@@ -44,7 +41,7 @@ def whole_view(library: Library, reviewed: ReviewedBreakdown, by: str) -> dict[s
 def log_view(library: Library, reviewed: ReviewedBreakdown, by: str) -> dict[str, Any]:
     """What a correction can change: possessions, rows, totals, and what may be undone."""
     b = reviewed.breakdown
-    track = PlayheadTrack(tuple(b.playhead)) if b.playhead else None
+    track = b.track()
     ids = {name: i for i, name in b.player_ids.items()}
     groups: dict[tuple[int | None, str, str, str], list[Mention]] = {}
     for m in b.mentions:

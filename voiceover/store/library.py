@@ -88,12 +88,6 @@ class Library:
         own = self.folder / OWN_LEXICON
         return load_lexicon(own if own.exists() else DEFAULT_LEXICON)
 
-    @property
-    def lexicon_name(self) -> str:
-        """What `--lexicon` would be."""
-        own = self.folder / OWN_LEXICON
-        return str(own) if own.exists() else DEFAULT_LEXICON
-
     # --- media -----------------------------------------------------------------------------------------------------------
 
     def add_media(self, path: Path, *, name: str = "") -> str:
@@ -126,6 +120,14 @@ class Library:
         if row is None:
             raise StoreError(f"{media_id}: no such recording in the library")
         return row
+
+    def recording(self, media_id: str | None) -> Path | None:
+        """The file of a recording as it was put in; None for none.
+
+        Raises:
+            StoreError: no such recording.
+        """
+        return self.media.path(self.media_row(media_id).sha256) if media_id else None
 
     def clips(self) -> list[MediaRow]:
         """All recordings with a picture, by name."""

@@ -13,14 +13,12 @@ import threading
 import time
 from pathlib import Path
 
-from voiceover.breakdown import Breakdown
 from voiceover.corrections import in_force
 from voiceover.edited_words import edit_words
 from voiceover.errors import StoreError, VoiceoverError
 from voiceover.pipeline import hear_narration, understand
 from voiceover.playhead.choose import PlayheadWish, choose_playhead
 from voiceover.roster import Roster
-from voiceover.speech.transcript import Transcript
 from voiceover.store import jobs
 from voiceover.store.library import Library, words_key
 
@@ -63,14 +61,14 @@ def run(library: Library, job: jobs.Job) -> None:
 def _log(library: Library, job: jobs.Job, heart: _Heart) -> None:
     row = library.breakdown_row(job.breakdown_id)
     unread = library.machine_result(job.breakdown_id)
-    if row.narration_id is None:
+    narration = library.recording(row.narration_id)
+    if narration is None:
         raise StoreError("its narration is not in the library; import it together with the recording")
-    narration = library.media.path(library.media_row(row.narration_id).sha256)
     lexicon = library.lexicon()
     recorded = [r for r in unread.playhead if r.source in ("recorded", "user")]
     warnings: list[str] = []
     if not recorded:
-        clip = library.media.path(library.media_row(row.clip_id).sha256) if row.clip_id else None
+        clip = library.recording(row.clip_id)
         wish = PlayheadWish(row.options.get("playhead"), None, clip, unread.from_clip_s, unread.to_clip_s)
         found, warnings = choose_playhead(narration, wish, heart.tell)
         recorded = list(found.rows) if found else []
@@ -87,12 +85,8 @@ def _reread(library: Library, job: jobs.Job, heart: _Heart) -> None:
     if not wanted or library.breakdown_row(job.breakdown_id).words_key == wanted:
         return
     machine = library.machine_result(job.breakdown_id)
-    edited = edit_words(_transcript(machine), in_force(corrections))
+    edited = edit_words(machine.transcript(), in_force(corrections))
     library.store_reread(job.breakdown_id, understand(machine, edited, library.lexicon(), progress=heart.tell), wanted)
-
-
-def _transcript(machine: Breakdown) -> Transcript:
-    return Transcript(tuple(machine.words), machine.recognised_by, machine.narration_duration_s, breaks=tuple(machine.breaks))
 
 
 class _Heart:
