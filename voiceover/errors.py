@@ -9,6 +9,7 @@ VoiceoverError
 ├── PlayheadError     a playhead file that contradicts itself, or a playhead that cannot be found
 ├── WeightsError      recognition or meaning weights that are missing or damaged
 ├── StoreError        a library that cannot be opened, or a breakdown that is not in it
+│   └── NoRoomError   a disk without room for what is to be kept
 ├── OptionError       an option with a value that is not known
 └── OutputError       an out folder that cannot be written
 
@@ -51,6 +52,10 @@ class WeightsError(VoiceoverError):
 
 class StoreError(VoiceoverError):
     """A library cannot be opened, or something is not in it."""
+
+
+class NoRoomError(StoreError):
+    """The disk has no room for what is to be kept."""
 
 
 class OptionError(VoiceoverError):

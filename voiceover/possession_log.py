@@ -46,17 +46,25 @@ class LogRow:
     """Kept back from everything outgoing, because all its mentions are."""
 
 
+RowKey = tuple[int | None, str, str, str]
+
+
+def row_key(m: Mention | LogRow) -> RowKey:
+    """What the mentions of one row have in common: possession, principle, player and role."""
+    return (m.possession, m.principle_id, m.player, m.role)
+
+
 def build_log(mentions: Sequence[Mention], lexicon: Lexicon, playhead: PlayheadTrack | None) -> list[LogRow]:
     """Make the rows, in order of possession and of narration time.
 
     Mentions outside all possessions give no row, but for what was announced at the opening and never shown,
     and what a reviewer put there.
     """
-    groups: dict[tuple[int | None, str, str, str], list[Mention]] = {}
+    groups: dict[RowKey, list[Mention]] = {}
     for m in mentions:
         if m.possession is None and m.status != "announced" and not m.reviewed:
             continue
-        groups.setdefault((m.possession, m.principle_id, m.player, m.role), []).append(m)
+        groups.setdefault(row_key(m), []).append(m)
     rows = [_row(group, lexicon, playhead) for group in groups.values()]
     return sorted(rows, key=lambda r: (r.possession is not None, r.possession or 0, r.narration_s))
 

@@ -11,7 +11,7 @@ from voiceover.corrections import WORD_KINDS, Anchor, Correction, in_force
 from voiceover.edited_words import fits
 from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.model import Mention
-from voiceover.possession_log import build_log, possession_clip_times
+from voiceover.possession_log import build_log, possession_clip_times, row_key
 from voiceover.possessions import Possession
 from voiceover.totals import judge_again
 
@@ -110,8 +110,7 @@ class _State:
         if not near:
             return []
         head = self.mentions[min(near)[1]]
-        key = (head.possession, head.principle_id, head.player, head.role)
-        return [i for i, m in enumerate(self.mentions) if (m.possession, m.principle_id, m.player, m.role) == key]
+        return [i for i, m in enumerate(self.mentions) if row_key(m) == row_key(head)]
 
     def _change_row(self, c: Correction, anchor: Anchor) -> str:
         row = self._row(anchor)

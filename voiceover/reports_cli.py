@@ -13,6 +13,7 @@ from voiceover.library_cli import LibraryFolder, full_id, open_library
 if TYPE_CHECKING:
     from voiceover.breakdown import Breakdown
     from voiceover.lexicon.model import Lexicon
+    from voiceover.media.audio import Samples
     from voiceover.reports.privacy import Sharing
     from voiceover.store.library import Library
 
@@ -106,7 +107,6 @@ def write_report(
     from voiceover.cli import progress_bar
     from voiceover.errors import OptionError
     from voiceover.reports.bundle import write_bundle
-    from voiceover.reports.moments import silenced_voice
     from voiceover.reports.report import ReportOptions, Source
     from voiceover.reports.report import write_report as write
 
@@ -120,8 +120,7 @@ def write_report(
         out = out.with_suffix(".zip")
         sound = None
         if voice:
-            _ask_heard(opened[0], out, yes)
-            sound = silenced_voice(_narration_of(opened[0]), opened[0].breakdown)
+            sound = _heard_voice(opened[0], out, yes)
         with progress_bar() as report:
             notes = write_bundle(
                 sources[0], opened[0].lexicon, out, options, voice=sound, limit_mb=limit_mb,
@@ -195,7 +194,7 @@ def join_cuts(
     from voiceover.cli import progress_bar
     from voiceover.errors import OptionError
     from voiceover.reports.film import write_film
-    from voiceover.reports.moments import MomentFilter, moments, silenced_voice
+    from voiceover.reports.moments import MomentFilter, moments
     from voiceover.reports.privacy import share_safe
 
     if sound not in ("clip", "talk", "none"):
@@ -212,8 +211,7 @@ def join_cuts(
         shared = share_safe(o.breakdown, o.lexicon, sharing_of(about, "first", with_names))
         voice = None
         if sound == "talk":
-            _ask_heard(o, out, yes)
-            voice = silenced_voice(_narration_of(o), o.breakdown)
+            voice = _heard_voice(o, out, yes)
         fits = wanted if with_names or not about else MomentFilter(wanted.principles, "focus", wanted.statuses)
         shots += moments(shared, o.clip, fits, lead_s=lead, tail_s=tail, sound=sound, voice=voice, captions=captions)
     with progress_bar() as report:
@@ -280,8 +278,9 @@ def _narration_of(o: Opened) -> Path:
     return o.narration
 
 
-def _ask_heard(o: Opened, out: Path, yes: bool) -> None:
-    """Your voice goes out only after you heard what is left of it."""
+def _heard_voice(o: Opened, out: Path, yes: bool) -> Samples:
+    """The voice without names, once the coach has heard it: what he listened to is what goes out."""
+    from voiceover.media.audio import read_audio
     from voiceover.reports.voice import silence_names as silence
 
     sample = out.with_name(out.stem + "_voice_to_check.wav")
@@ -291,6 +290,7 @@ def _ask_heard(o: Opened, out: Path, yes: bool) -> None:
     )
     if not yes and not typer.confirm("Have you listened, and is it free of names?", default=False):
         raise typer.Exit(1)
+    return read_audio(sample)
 
 
 def _warn_consent(opened: list[Opened]) -> None:

@@ -19,6 +19,7 @@ from voiceover.outputs import LOG_COLUMNS
 from voiceover.reports.chapters import OPENING, write_chapters
 from voiceover.reports.exchange import FORMULA_STARTS, chapters, share
 from voiceover.reports.privacy import Shared
+from voiceover.speech.captions import vtt_time
 
 
 def log_of(shared: Shared) -> list[tuple[object, ...]]:
@@ -120,9 +121,7 @@ def test_captions_are_read_by_another_parser(shared: Shared, tmp_path: Path) -> 
 )
 def test_times_are_those_of_the_standard(seconds: float, text: str) -> None:
     """https://www.w3.org/TR/webvtt1/: two digits or more of hours, minutes and seconds to 59, three digits of fraction."""
-    from voiceover.reports.exchange import _vtt_time
-
-    assert _vtt_time(seconds) == text
+    assert vtt_time(seconds) == text
 
 
 def test_otio_is_opened_by_its_own_library(shared: Shared, tmp_path: Path) -> None:

@@ -19,9 +19,10 @@ from voiceover.media.frames import frame_times, iter_luma
 from voiceover.media.probe import probe
 from voiceover.reports.bundle import write_bundle
 from voiceover.reports.film import Shot, write_film
-from voiceover.reports.moments import MomentFilter, moments, possession_shot, silenced_voice
+from voiceover.reports.moments import MomentFilter, moments, possession_shot
 from voiceover.reports.privacy import Shared
 from voiceover.reports.report import Source
+from voiceover.reports.voice import silence_names
 
 CLIP = SAMPLE / "clip.mp4"
 FRAME_S = 1 / 30
@@ -67,7 +68,7 @@ def test_moments_have_their_lead_and_tail_and_the_clips_sound(shared: Shared, tm
 
 
 def test_a_possession_goes_as_the_talk_went_with_the_silenced_voice(demo: Breakdown, shared: Shared, tmp_path: Path) -> None:
-    voice = silenced_voice(SAMPLE / "narration.ogg", demo)
+    voice = read_audio(silence_names(SAMPLE / "narration.ogg", demo, tmp_path / "voice.wav").path)
     shot = possession_shot(shared, CLIP, 1, voice=voice)
     assert shot is not None and shot.sound is not None
     steps = np.diff(shot.times_clip_s)
@@ -81,8 +82,3 @@ def test_a_possession_goes_as_the_talk_went_with_the_silenced_voice(demo: Breakd
 def test_a_report_with_video_keeps_to_its_limit(demo: Breakdown, lexicon: Lexicon, tmp_path: Path) -> None:
     assert write_bundle(Source(demo, CLIP), lexicon, tmp_path / "small.zip", limit_mb=1.0) is not None
     assert (tmp_path / "small.zip").stat().st_size <= 1_000_000
-
-
-def test_a_film_in_less_time_than_it_lasts_is_for_the_benchmark() -> None:
-    """Speed is compared in benchmarks/reports.py, never here: machines are noisy."""
-    assert (Path(__file__).parents[2] / "benchmarks" / "reports.py").exists()

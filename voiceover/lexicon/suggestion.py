@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,8 +9,9 @@ from typing import Any
 
 import yaml
 
-from voiceover.errors import LexiconError
+from voiceover.errors import LexiconError, OutputError
 from voiceover.lexicon.model import Lexicon
+from voiceover.whole_files import write_whole
 
 # Said in so many places before it is worth a coach's attention.
 MIN_TIMES = 3
@@ -85,8 +85,6 @@ def add_wording(path: Path, extends: str, lexicon: Lexicon, principle_id: str, w
             changes.append(entry)
         if wording not in entry.setdefault("say", []):
             entry["say"].append(wording)
-        unfinished = path.with_name(path.name + ".unfinished")
-        unfinished.write_text(yaml.safe_dump(overlay, sort_keys=False, allow_unicode=True, width=120), encoding="utf-8", newline="\n")
-        os.replace(unfinished, path)
-    except (OSError, yaml.YAMLError, AttributeError, TypeError) as error:
+        write_whole(path, yaml.safe_dump(overlay, sort_keys=False, allow_unicode=True, width=120).encode())
+    except (OSError, OutputError, yaml.YAMLError, AttributeError, TypeError) as error:
         raise LexiconError(f"{path}: cannot be added to ({error}); check it with `voiceover check-lexicon`") from error

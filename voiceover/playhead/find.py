@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from voiceover.errors import OutputError
 from voiceover.media.probe import probe
 from voiceover.playhead.picture import MOST_PAIRS, draw_pairs, draw_track
 from voiceover.playhead.screen import find_screen_playhead
 from voiceover.playhead.track import LOW_CONFIDENCE, PlayheadTrack, playhead_csv
+from voiceover.whole_files import write_whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,13 +44,7 @@ def find_playhead(
     """
     track = find_screen_playhead(recording, clips, from_clip_s=from_clip_s, to_clip_s=to_clip_s, progress=progress)
     duration_s = probe(recording).duration_s
-    unfinished = out.with_name(out.name + ".unfinished")
-    try:
-        unfinished.write_text(playhead_csv(track.rows), encoding="utf-8", newline="")
-        os.replace(unfinished, out)
-    except OSError as error:
-        raise OutputError(f"{out}: cannot be written ({error.strerror}); choose another place") from error
-    files = [out, out.with_suffix(".png")]
+    files = [write_whole(out, playhead_csv(track.rows).encode()), out.with_suffix(".png")]
     draw_track(track, duration_s, files[1])
     if len(clips) == 1:
         pairs = out.with_name(out.stem + "-pairs.png")

@@ -13,7 +13,7 @@ from voiceover.breakdown import Breakdown
 from voiceover.errors import OptionError, OutputError
 from voiceover.outputs import LOG_COLUMNS, MENTION_COLUMNS, log_rows, mention_rows
 from voiceover.reports.privacy import Shared
-from voiceover.speech.captions import write_vtt
+from voiceover.speech.captions import vtt_time, write_vtt
 from voiceover.speech.transcript import Sentence
 from voiceover.whole_files import write_whole
 
@@ -171,7 +171,7 @@ def chapters(b: Breakdown) -> list[tuple[float, float, str]]:
 def share_chapters(shared: Shared, folder: Path) -> list[Path]:
     """chapters.vtt (WebVTT chapters on the clip's time) and chapters.ffmetadata, which FFmpeg writes into an MP4."""
     found = chapters(shared.breakdown)
-    vtt = ["WEBVTT\n"] + [f"{_vtt_time(a)} --> {_vtt_time(b)}\n{title}\n" for a, b, title in found]
+    vtt = ["WEBVTT\n"] + [f"{vtt_time(a)} --> {vtt_time(b)}\n{title}\n" for a, b, title in found]
     meta = [";FFMETADATA1"]
     for start, end, title in found:
         meta += ["[CHAPTER]", "TIMEBASE=1/1000", f"START={round(start * 1000)}", f"END={round(end * 1000)}", f"title={_meta(title)}"]
@@ -291,13 +291,8 @@ def _one_line(s: Sentence) -> str:
     return " ".join("".join(c if c.isprintable() else " " for c in s.text).replace("-->", "->").split())
 
 
-def _vtt_time(seconds: float) -> str:
-    ms = round(seconds * 1000)
-    return f"{ms // 3_600_000:02d}:{ms // 60_000 % 60:02d}:{ms // 1000 % 60:02d}.{ms % 1000:03d}"
-
-
 def _srt_time(seconds: float) -> str:
-    return _vtt_time(seconds).replace(".", ",")
+    return vtt_time(seconds).replace(".", ",")
 
 
 def _meta(text: str) -> str:

@@ -15,7 +15,7 @@ from voiceover.breakdown import Breakdown, IceTime
 from voiceover.cache import cache_folder
 from voiceover.errors import StoreError, VoiceoverError
 from voiceover.media.audio import SAMPLE_RATE, iter_audio
-from voiceover.reports.names import NameSpotter, SpokenName, bare
+from voiceover.reports.names import NameSpotter, SpokenName, bare, replaced
 from voiceover.reports.voice import SilencedPlace, places_of, silenced
 from voiceover.reports.wav import write_wav
 from voiceover.roster import Player
@@ -248,15 +248,7 @@ def _clean_correction(content: dict[str, object], player_id: str, spotter: NameS
 def _scrubbed(spotter: NameSpotter, value: str) -> str:
     parts = value.replace("_", " ").replace("-", " ").split() if not value.count(" ") else value.split()
     found = [n for n in spotter.find(parts, [False] * len(parts)) if n.player is not None]
-    if not found:
-        return value
-    by_first = {n.first: n for n in found}
-    out, i = [], 0
-    while i < len(parts):
-        n = by_first.get(i)
-        out.append(INSTEAD if n else parts[i])
-        i = n.last + 1 if n else i + 1
-    return " ".join(out)
+    return replaced(parts, found, lambda _: INSTEAD) if found else value
 
 
 def _find(spotter: NameSpotter, value: str) -> list[SpokenName]:

@@ -10,11 +10,10 @@ import numpy as np
 
 from voiceover.breakdown import Breakdown
 from voiceover.errors import OptionError
-from voiceover.media.audio import SAMPLE_RATE, Samples, read_audio
+from voiceover.media.audio import SAMPLE_RATE, Samples
 from voiceover.possession_log import LogRow
 from voiceover.reports.film import TALK_RATE, Caption, Shot, clip_sound
 from voiceover.reports.privacy import Shared
-from voiceover.reports.voice import places_of, silenced
 
 # A moment that was talked about on one standing picture is shown from so much before it to so much after it, seconds.
 LEAD_S, TAIL_S = 3.0, 2.0
@@ -121,15 +120,6 @@ def possession_start(b: Breakdown, number: int) -> float:
     """First clip second of a possession; 0 where it is not known."""
     start = b.possession_clip_times[number - 1][0] if number <= len(b.possession_clip_times) else None
     return start or 0.0
-
-
-def silenced_voice(narration: Path, original: Breakdown) -> Samples:
-    """The whole narration at 16 kHz with every name and everything withheld silenced.
-
-    Raises:
-        MediaError: it cannot be read.
-    """
-    return silenced(read_audio(narration), 0.0, places_of(original))
 
 
 def _captions(b: Breakdown, start_s: float, end_s: float) -> tuple[Caption, ...]:

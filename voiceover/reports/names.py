@@ -6,7 +6,7 @@ Privacy wants the opposite of recognition: rather a word too many than a name le
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -154,6 +154,17 @@ def lead(text: str) -> str:
     """The punctuation before a word."""
     found = _PARTS.match(text)
     return found.group(1) if found else ""
+
+
+def replaced(parts: Sequence[str], names: Sequence[SpokenName], instead: Callable[[SpokenName], str]) -> str:
+    """Words with others in the place of each name."""
+    by_first = {n.first: n for n in names}
+    out, i = [], 0
+    while i < len(parts):
+        name = by_first.get(i)
+        out.append(parts[i] if name is None else instead(name))
+        i = name.last + 1 if name else i + 1
+    return " ".join(out)
 
 
 def _core(text: str) -> str:

@@ -12,7 +12,7 @@ from voiceover.breakdown import Breakdown, IceTime
 from voiceover.errors import OptionError
 from voiceover.lexicon.model import Lexicon
 from voiceover.possession_log import build_log, possession_clip_times
-from voiceover.reports.names import NameSpotter, SpokenName, lead, tail
+from voiceover.reports.names import NameSpotter, SpokenName, lead, replaced, tail
 from voiceover.roster import Player, Roster
 from voiceover.speech.transcript import Transcript, Word
 from voiceover.totals import judge_again
@@ -181,18 +181,13 @@ class _Scrubber:
         text = _contacts(text)
         if self._with_names or not text:
             return text
-        lines = []
-        for line in text.split("\n"):
-            parts = line.split()
-            starts = [i == 0 or parts[i - 1].endswith((".", "!", "?", ":")) for i in range(len(parts))]
-            by_first = {n.first: n for n in self._spotter.find(parts, starts)}
-            out, i = [], 0
-            while i < len(parts):
-                name = by_first.get(i)
-                out.append(parts[i] if name is None else self._in_place(parts[i], parts[name.last], name, starts[i]))
-                i = name.last + 1 if name else i + 1
-            lines.append(" ".join(out))
-        return "\n".join(lines)
+        return "\n".join(map(self._line, text.split("\n")))
+
+    def _line(self, line: str) -> str:
+        parts = line.split()
+        starts = [i == 0 or parts[i - 1].endswith((".", "!", "?", ":")) for i in range(len(parts))]
+        names = self._spotter.find(parts, starts)
+        return replaced(parts, names, lambda n: self._in_place(parts[n.first], parts[n.last], n, starts[n.first]))
 
     def _in_place(self, first: str, last: str, name: SpokenName, opens: bool) -> str:
         if name.player is None:

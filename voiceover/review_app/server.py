@@ -19,7 +19,7 @@ from starlette.concurrency import run_in_threadpool
 
 from voiceover.breakdown import OCCASIONS, SITUATIONS, Breakdown, IceTime
 from voiceover.corrections import Correction
-from voiceover.errors import StoreError, VoiceoverError
+from voiceover.errors import NoRoomError, StoreError, VoiceoverError
 from voiceover.reports.privacy import Sharing
 from voiceover.reports.report import ReportOptions, Source, report_html
 from voiceover.review_app.recordings import RecordingEvent, Recordings, RecordingStart, RecordingState, RosterPlayer
@@ -120,8 +120,7 @@ def make_app(library: Library, gate: Gate) -> FastAPI:
 
     @app.exception_handler(StoreError)
     async def _not_there(_: Request, error: StoreError) -> JSONResponse:
-        status = 507 if "are free" in str(error) else 404
-        return JSONResponse({"detail": str(error)}, status_code=status)
+        return JSONResponse({"detail": str(error)}, status_code=507 if isinstance(error, NoRoomError) else 404)
 
     @app.exception_handler(VoiceoverError)
     async def _not_usable(_: Request, error: VoiceoverError) -> JSONResponse:

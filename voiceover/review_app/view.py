@@ -8,7 +8,7 @@ from typing import Any
 
 from voiceover.corrections import redo_target, undo_target
 from voiceover.mentions.model import Mention
-from voiceover.possession_log import instant
+from voiceover.possession_log import RowKey, instant, row_key
 from voiceover.store.library import Library, ReviewedBreakdown, needs_look
 
 
@@ -43,12 +43,12 @@ def log_view(library: Library, reviewed: ReviewedBreakdown, by: str) -> dict[str
     b = reviewed.breakdown
     track = b.track()
     ids = {name: i for i, name in b.player_ids.items()}
-    groups: dict[tuple[int | None, str, str, str], list[Mention]] = {}
+    groups: dict[RowKey, list[Mention]] = {}
     for m in b.mentions:
-        groups.setdefault((m.possession, m.principle_id, m.player, m.role), []).append(m)
+        groups.setdefault(row_key(m), []).append(m)
     rows = []
     for r in b.log:
-        group = groups[(r.possession, r.principle_id, r.player, r.role)]
+        group = groups[row_key(r)]
         head = next((m for m in group if m.start_narration_s == r.narration_s), group[0])
         at = instant(track, r.narration_s)
         rows.append({

@@ -112,6 +112,11 @@ def _payload(sentence: Sentence) -> str:
     return html.escape(text, quote=False)
 
 
+def vtt_time(seconds: float) -> str:
+    """Seconds as WebVTT writes them: two digits or more of hours, two of minutes and seconds, three of fraction."""
+    return _clock(round(seconds * 1000))
+
+
 def _clock(ms: int) -> str:
     seconds, ms = divmod(ms, 1000)
     minutes, seconds = divmod(seconds, 60)

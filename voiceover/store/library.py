@@ -173,7 +173,7 @@ class Library:
             session.add_all(_correction_row(row.id, c) for c in breakdown.corrections)
             breakdown_id = row.id
             if words_key(breakdown.corrections):
-                session.add(JobRow(breakdown_id=row.id, kind="reread"))
+                _queue_reread(session, row.id)
         self._count(breakdown_id)
         return breakdown_id
 
@@ -200,7 +200,7 @@ class Library:
             row.version += 1
             self._describe(row, machine, row.title)
             if words_key(self._corrections(session, breakdown_id)):
-                session.add(JobRow(breakdown_id=breakdown_id, kind="reread"))
+                _queue_reread(session, breakdown_id)
         self._count(breakdown_id)
 
     def store_reread(self, breakdown_id: str, reread: Breakdown, words_key: str) -> None:
@@ -261,7 +261,7 @@ class Library:
             ).one_or_none()  # fmt: skip
             if row is None:
                 raise StoreError(f"{breakdown_id}: no such breakdown in the library; see `voiceover list-breakdowns`")
-            revision = session.scalar(select(func.max(CorrectionRow.seq)).where(CorrectionRow.breakdown_id == breakdown_id)) or 0
+            revision = _revision(session, breakdown_id)
             key = (breakdown_id, revision, row.version)
             if key in self._kept:
                 return self._kept[key]
@@ -306,15 +306,15 @@ class Library:
             row = self._row(session, breakdown_id)
             wanted = words_key(before)
             if wanted and row.words_key != wanted and row.state == "ready":
-                session.add(JobRow(breakdown_id=breakdown_id, kind="reread"))
-            revision = session.scalar(select(func.max(CorrectionRow.seq)).where(CorrectionRow.breakdown_id == breakdown_id)) or 0
+                _queue_reread(session, breakdown_id)
+            revision = _revision(session, breakdown_id)
         self._count(breakdown_id)
         return revision
 
     def corrections_revision(self, breakdown_id: str) -> int:
         """Sequence number of the last correction; 0 for none."""
         with self.sessions() as session:
-            return session.scalar(select(func.max(CorrectionRow.seq)).where(CorrectionRow.breakdown_id == breakdown_id)) or 0
+            return _revision(session, breakdown_id)
 
     def corrections(self, breakdown_id: str) -> list[Correction]:
         """All corrections of a breakdown, in order, undone ones included."""
@@ -400,6 +400,17 @@ def _parsed(text: str) -> Breakdown:
         raise StoreError(
             "a breakdown in the library is of another version; restore a backup, or run `voiceover log` on it again"
         ) from error
+
+
+def _revision(session: Session, breakdown_id: str) -> int:
+    return session.scalar(select(func.max(CorrectionRow.seq)).where(CorrectionRow.breakdown_id == breakdown_id)) or 0
+
+
+def _queue_reread(session: Session, breakdown_id: str) -> None:
+    """Have the changed words read again; one that waits already will see the newest words."""
+    waiting = select(JobRow.id).where(JobRow.breakdown_id == breakdown_id, JobRow.kind == "reread", JobRow.state == "queued")
+    if session.scalar(waiting.limit(1)) is None:
+        session.add(JobRow(breakdown_id=breakdown_id, kind="reread"))
 
 
 def _correction_row(breakdown_id: str, c: Correction) -> CorrectionRow:

@@ -9,7 +9,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from voiceover.errors import StoreError
+from voiceover.errors import NoRoomError, StoreError
 
 # Room that is left on the disk for the database and for others, bytes.
 SPARE_BYTES = 200 * 1024 * 1024
@@ -63,12 +63,12 @@ class MediaStore:
         """Refuse what would fill the disk.
 
         Raises:
-            StoreError: less than `size` and a reserve are free.
+            NoRoomError: less than `size` and a reserve are free.
         """
         self.folder.mkdir(parents=True, exist_ok=True)
         free = shutil.disk_usage(self.folder).free
         if free < size + SPARE_BYTES:
-            raise StoreError(
+            raise NoRoomError(
                 f"{self.folder}: only {free // 2**20} MB are free and {size // 2**20} MB are to be kept; make room on the disk"
             )
 

@@ -36,12 +36,8 @@ export class ClipClock {
       this.row(clip, rate, at);
       return;
     }
-    const expected = this.last.clip + (this.last.rate * (this.sampleAt(at) - this.last.sample)) / this.rateHz;
+    const expected = this.last.clip + (this.last.rate * (this.sampleAt(at) - this.last.sample)) / this.sampleRate;
     if (rate !== this.last.rate || Math.abs(expected - clip) > this.frame / 2) this.row(clip, rate, at);
-  }
-
-  get rateHz() {
-    return this.sampleRate;
   }
 
   row(clip, rate, at) {
