@@ -18,7 +18,7 @@ from voiceover.playhead.screen import find_screen_playhead
 from voiceover.playhead.track import read_playhead
 
 # The kinds of recording that differ most; the benchmark goes through all. Bars: within one frame of the clip.
-KINDS = {"window": 0.99, "drawings": 0.99, "talking_head": 0.98}
+KINDS = {"window": 0.99, "drawings": 0.99, "talking_head": 0.98, "crop_window": 0.99}
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -29,6 +29,14 @@ def test_the_clip_is_followed_to_the_frame(tmp_path: Path, kind: str) -> None:
     assert score.within_frame >= KINDS[kind]
     assert score.false_s <= 0.2
     assert all(row.source == "screen" for row in track.rows)
+
+
+def test_what_a_motionless_picture_leaves_open_is_called_approximate_and_nothing_after_it_is_shifted(tmp_path: Path) -> None:
+    made = build(tmp_path, "motionless", 5)
+    score = score_track(find_screen_playhead(made.recording, made.clips), made.truth, made.clips, made.times_s)
+    assert score.within_frame == 1.0
+    assert score.wrong_s > 0.5  # or nothing was left open, and the test would show nothing
+    assert score.wrong_low_s == pytest.approx(score.wrong_s)
 
 
 def test_a_recording_without_the_clip_says_so(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -114,7 +115,7 @@ def _enlarge(target: Target, canvas: tuple[int, int]) -> Target:
     r = target.region
     region = Region(r.x * zoom_x, r.y * zoom_y, r.width * zoom_x, r.height * zoom_y)
     thumbnailer = Thumbnailer(region, canvas, target.bank.size)
-    return Target(target.bank, region, thumbnailer, target.agreement, target.frame)
+    return replace(target, region=region, thumbnailer=thumbnailer)
 
 
 @contextmanager

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from voiceover.media.frames import Luma
 from voiceover.playhead.screen_bank import ClipBank, Floats, Region, Thumbnailer, coarsen, describe, shrink
+from voiceover.playhead.screen_likeness import BLOCK, BLOCK_AGREES, agreement, likeness, misfits, without_outliers
 
 # Corners are looked for on pictures at most this wide: a window of a quarter of the screen is then still 320 wide.
 CANVAS_WIDTH = 1280
@@ -24,14 +25,16 @@ HYPOTHESES = 3000
 SCALE_RANGE = (1 / 6, 6.0)
 # Stretched by at most this much in one direction: a player that ignores the pixel shape stretches by 1.42.
 MAX_STRETCH = 1.5
-# Blocks (thumbnail pixels) whose picture must agree, and the correlation that counts as agreeing.
-BLOCK = 9
-BLOCK_AGREES = 0.5
 REFINE_ROUNDS = 12
 SETTLE_ROUNDS = 4
 # Least likeness to say that a clip is there. Other clips of a drawn rink reach 0.5, talking heads and slides 0.2; the clip
 # itself under drawings, a webcam picture and a player's bar stays above 0.6 (benchmarks/playhead.py, seed 1).
 ENTER = 0.55
+# The same for a clip cut by a window, of which at least this share has to be seen.
+ENTER_WINDOW = 0.75
+WINDOW_SHARE = 0.35
+# The likeness that is left where a window shows two fifths of a clip is 0.13; of what is no clip at all, 0.02.
+LEAST_WHOLE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,8 @@ class Target:
     """The likeness with which it was found, 0..1."""
     frame: int = 0
     """Which frame of the clip it agreed with."""
+    open_part: Floats | None = None
+    """Where the clip can be seen through a window that cuts it, 0 or 1 for each thumbnail pixel; None where all of it can."""
 
 
 class Locator:
@@ -178,62 +183,6 @@ def best_coarse(bank: ClipBank, thumb: Luma, weights: Floats | None = None) -> i
     return int(bank.coarse_index[int(ncc.argmax())])
 
 
-def agreement(h: Floats, b: Floats, weights: Floats, size: tuple[int, int]) -> float:
-    """The share of a picture's texture that lies in blocks where screen and clip agree, 0..1.
-
-    Args:
-        h: descriptor of the screen, flat.
-        b: descriptor of the clip's frame, flat.
-        weights: how much each pixel counts, 0..1.
-        size: width and height of the thumbnail.
-    """
-    w, hgt = size
-    rows, cols = hgt // BLOCK, w // BLOCK
-    stack = np.empty((4, h.size), np.float32)
-    np.multiply(h, weights, out=stack[0])
-    np.multiply(stack[0], b, out=stack[1])
-    np.multiply(b * weights, b, out=stack[2])
-    stack[0] *= h
-    stack[3] = weights
-    tiles = stack.reshape(4, hgt, w)[:, : rows * BLOCK, : cols * BLOCK]
-    sums = tiles.reshape(4, rows, BLOCK, cols, BLOCK).sum(axis=(2, 4))
-    hh, hb, bb, ww = (sums[k].ravel() for k in range(4))
-    # Texture counts on either side: a drawing over plain ice is texture of the screen alone and is masked, not counted.
-    texture = np.sqrt(bb * ww)
-    total = float(texture.sum())
-    if total <= 0.0:
-        return 0.0
-    ncc = hb / np.sqrt(np.maximum(hh * bb, 1e-6))
-    return float((texture * (ncc > BLOCK_AGREES)).sum() / total)
-
-
-def misfits(h: Floats, stack: Floats, weights: Floats) -> tuple[Floats, Floats]:
-    """For each row: share of h's weighted energy that the row leaves over at its best gain, and that gain."""
-    wh = weights * h
-    energy = float(wh @ h) + 1e-6
-    products = stack @ wh
-    squares = np.maximum(np.square(stack) @ weights, 1e-6)
-    gains = np.maximum(products / squares, 0.0)
-    return np.asarray(np.clip(1.0 - gains * products / energy, 0.0, 1.0), np.float32), np.asarray(gains, np.float32)
-
-
-def without_outliers(h: Floats, b: Floats, gain: float, weights: Floats) -> Floats:
-    """Weights in which pixels that stick out (a new drawing, a cursor) count for little."""
-    left = np.abs(h - gain * b)
-    scale = np.float32(max(1.0, float(left @ weights) / max(1.0, float(weights.sum())) * 2.5))
-    left /= scale
-    np.multiply(left, left, out=left)
-    left += 1.0
-    return np.divide(weights, left, out=left)
-
-
-def likeness(h: Floats, b: Floats, weights: Floats, size: tuple[int, int]) -> float:
-    """How sure it is that a screen shows a frame of the clip, 0..1: what agrees, times what is explained."""
-    _, gains = misfits(h, b[None], weights)
-    left, _ = misfits(h, b[None], without_outliers(h, b, float(gains[0]), weights))
-    return agreement(h, b, weights, size) * (1.0 - float(left[0]))
-
-
 def settle(luma: Luma, bank: ClipBank, region: Region, frame: int) -> tuple[Region, int, float]:
     """The frame and the place that fit one screen best together: region, frame, likeness.
 
@@ -300,14 +249,43 @@ def verify(luma: Luma, bank: ClipBank, region: Region, *, enough: float = ENTER,
         score = likeness(describe(thumb, bank.box), bank.window(frame, frame + 1)[0], thumbnailer.visible, bank.size)
         if best is None or score > best.agreement:
             best = Target(bank, region, thumbnailer, score, frame)
+    if best is not None and LEAST_WHOLE < best.agreement < enough:
+        best = _through_window(luma, best) or best
     if best is None or best.agreement < enough * 0.8:
         return None
+    if best.open_part is not None:
+        return best
     if not exact and best.agreement >= enough:
         return best
     region, frame, score = settle(luma, bank, best.region, best.frame)
     if score > best.agreement:
         best = Target(bank, region, Thumbnailer(region, canvas, bank.size), score, frame)
     return best if best.agreement >= enough else None
+
+
+def _through_window(luma: Luma, target: Target) -> Target | None:
+    """The same place as a clip of which a window shows a part: the rectangle of blocks that agree; None where there is none.
+
+    It must be large and agree far better than a whole clip has to, or parts of another clip of the same rink would do.
+    """
+    bank, visible, (w, hgt) = target.bank, target.thumbnailer.visible, target.bank.size
+    h, b = describe(target.thumbnailer(luma), bank.box), bank.window(target.frame, target.frame + 1)[0]
+    rows, cols = hgt // BLOCK, w // BLOCK
+    tiles = np.stack([visible * h * b, visible * h * h, visible * b * b]).reshape(3, hgt, w)[:, : rows * BLOCK, : cols * BLOCK]
+    hb, hh, bb = tiles.reshape(3, rows, BLOCK, cols, BLOCK).sum(axis=(2, 4))
+    worth = np.sqrt(bb) * np.where(hb / np.sqrt(np.maximum(hh * bb, 1e-6)) > BLOCK_AGREES, 1.0, -1.0)
+    sums = np.pad(worth.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
+    top, bottom, left, right = max(
+        ((a, c, d, e) for a in range(rows) for c in range(a + 1, rows + 1) for d in range(cols) for e in range(d + 1, cols + 1)),
+        key=lambda r: float(sums[r[1], r[3]] - sums[r[0], r[3]] - sums[r[1], r[2]] + sums[r[0], r[2]]),
+    )
+    part = np.zeros((hgt, w), np.float32)
+    part[top * BLOCK : bottom * BLOCK, left * BLOCK : right * BLOCK] = 1.0
+    weights = np.asarray(visible * part.ravel(), np.float32)
+    if float(weights.mean()) < WINDOW_SHARE:
+        return None
+    score = likeness(h, b, weights, bank.size)
+    return replace(target, agreement=score, open_part=part.ravel()) if score >= ENTER_WINDOW else None
 
 
 def best_near(bank: ClipBank, thumb: Luma, frame: int, weights: Floats) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -10,7 +10,8 @@ import numpy.typing as npt
 
 from voiceover.media.frames import Luma
 from voiceover.playhead.screen_bank import STEPS, ClipBank, Floats, Region, Thumbnailer, coarsen, describe
-from voiceover.playhead.screen_locate import Pull, Target, agreement, apply, misfits, without_outliers
+from voiceover.playhead.screen_likeness import agreement, misfits, without_outliers
+from voiceover.playhead.screen_locate import Pull, Target, apply
 
 Frames = npt.NDArray[np.int64]
 
@@ -66,6 +67,9 @@ class Matcher:
         self.thumbnailer: Thumbnailer = target.thumbnailer
         self._misses = np.full(self.thumbnailer.visible.shape, STEPS * 0.25, np.float32)
         self._weights: Floats = self.thumbnailer.visible.copy()
+        if target.open_part is not None:
+            self._misses[target.open_part < 0.5] = STEPS * 2.0
+            self._weights *= target.open_part
         self._coarse_weights = self._weights[:0]
         self._coarse_squares = self._weights[:0]
         self._set_coarse()
@@ -76,7 +80,7 @@ class Matcher:
     def move_to(self, region: Region) -> None:
         """Use another place from now on; what covers the clip moves along."""
         self.thumbnailer = Thumbnailer(region, self.thumbnailer.canvas, self.bank.size)
-        self.target = Target(self.bank, region, self.thumbnailer, self.target.agreement, self.target.frame)
+        self.target = replace(self.target, region=region, thumbnailer=self.thumbnailer)
         self._pull = Pull()
 
     def fit(self, thumb: Luma, windows: list[tuple[int, int]], *, usual_misfit: float = -1.0) -> Fit:

@@ -217,9 +217,10 @@ def fit_lines(times: Times, floor_s: Times, ceiling_s: Times, slack_s: float = 0
     """
     lines: list[Line] = []
     start, count = 0, len(times)
-    # A wide interval says nothing about where in it the line should go.
-    typical = float(np.median(ceiling_s - floor_s)) if count else 0.0
-    narrow = ceiling_s - floor_s < 1.5 * typical
+    # A wide interval says nothing about where in it the line should go, however many there are.
+    width_s = ceiling_s - floor_s
+    shortest_s = float(width_s.min()) if count else 0.0
+    narrow = width_s < 1.5 * float(np.median(width_s[width_s <= max(APPROXIMATE_S, shortest_s)])) if count else width_s > 0
     centre = floor_s + 0.4 * (ceiling_s - floor_s)
     while start < count:
         polygon = _box(float(floor_s[start]) - slack_s, float(ceiling_s[start]))

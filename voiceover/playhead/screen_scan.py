@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
 
 from voiceover.media.frames import Luma, LumaFrame
 from voiceover.playhead.screen_bank import ClipBank, Thumbnailer
-from voiceover.playhead.screen_locate import ENTER, Locator, Target, refine, refine_together, settle, verify
+from voiceover.playhead.screen_locate import ENTER, ENTER_WINDOW, Locator, Target, refine, refine_together, settle, verify
 from voiceover.playhead.screen_match import Fit, Matcher, same_picture
 from voiceover.playhead.screen_path import PathFinder, Seen
 
@@ -232,7 +232,9 @@ class Scanner:
             if known.thumbnailer.canvas != luma.shape:
                 continue
             target = self._check(luma, known)
-            if target.agreement >= ENTER and (best is None or target.agreement > best.agreement):
+            if target.agreement >= (ENTER if known.open_part is None else ENTER_WINDOW) and (
+                best is None or target.agreement > best.agreement
+            ):
                 best = target
         if best is not None:
             return best
@@ -249,7 +251,7 @@ class Scanner:
     def _check(self, luma: Luma, known: Target) -> Target:
         matcher = Matcher(known)
         fit = matcher.fit(known.thumbnailer(luma), [])
-        return Target(known.bank, known.region, known.thumbnailer, fit.agreement, fit.best)
+        return replace(known, agreement=fit.agreement, frame=fit.best)
 
     def _remember(self, target: Target) -> None:
         for i, known in enumerate(self.targets):
@@ -293,4 +295,4 @@ def _together(group: list[tuple[LumaFrame, Target]]) -> Target:
     some = group[:: max(1, len(group) // 10)]
     region = refine_together([f.luma for f, _ in some], middle.bank, middle.region, [t.frame for _, t in some])
     canvas = middle.thumbnailer.canvas
-    return Target(middle.bank, region, Thumbnailer(region, canvas, middle.bank.size), middle.agreement, middle.frame)
+    return replace(middle, region=region, thumbnailer=Thumbnailer(region, canvas, middle.bank.size))
