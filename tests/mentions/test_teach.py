@@ -10,7 +10,7 @@ from voiceover import Breakdown, LogOptions, log
 from voiceover.errors import BreakdownError, LexiconError
 from voiceover.lexicon.io import load_lexicon
 from voiceover.lexicon.suggestion import write_overlay
-from voiceover.mentions.encoder import packaged_weights
+from voiceover.mentions.encoder_weights import SMALL, packaged
 from voiceover.mentions.teach import suggest_wordings
 
 TALK = (
@@ -27,7 +27,7 @@ def breakdown(tmp_path_factory: pytest.TempPathFactory) -> Breakdown:
     return log(folder / "talk.wav", LogOptions(transcript=folder / "talk.txt"))
 
 
-@pytest.mark.skipif(packaged_weights() is None, reason="the meaning weights are not installed")
+@pytest.mark.skipif(packaged(SMALL) is None, reason="the meaning weights are not installed")
 def test_what_is_said_three_times_and_not_matched_is_proposed_with_its_places(breakdown: Breakdown) -> None:
     lexicon = load_lexicon()
     found = [s for s in suggest_wordings([breakdown], lexicon) if "ankle" in s.wording]
@@ -36,7 +36,7 @@ def test_what_is_said_three_times_and_not_matched_is_proposed_with_its_places(br
     assert not [s for s in suggest_wordings([breakdown], lexicon, min_times=4) if "ankle" in s.wording]
 
 
-@pytest.mark.skipif(packaged_weights() is None, reason="the meaning weights are not installed")
+@pytest.mark.skipif(packaged(SMALL) is None, reason="the meaning weights are not installed")
 def test_accepted_wordings_make_a_lexicon_that_finds_them(breakdown: Breakdown, tmp_path: Path) -> None:
     accepted = [s for s in suggest_wordings([breakdown], load_lexicon()) if "ankle" in s.wording]
     write_overlay(tmp_path / "mine.yaml", "ice_hockey", accepted)

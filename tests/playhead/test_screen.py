@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -15,6 +17,7 @@ from voiceover.evaluation.recording_kinds import build
 from voiceover.playhead.choose import PlayheadWish, choose_playhead
 from voiceover.playhead.find import find_playhead
 from voiceover.playhead.screen import find_screen_playhead
+from voiceover.playhead.screen_stretch import find_stretch
 from voiceover.playhead.track import read_playhead
 
 # The kinds of recording that differ most; the benchmark goes through all. Bars: within one frame of the clip.
@@ -29,6 +32,23 @@ def test_the_clip_is_followed_to_the_frame(tmp_path: Path, kind: str) -> None:
     assert score.within_frame >= KINDS[kind]
     assert score.false_s <= 0.2
     assert all(row.source == "screen" for row in track.rows)
+
+
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="the ffmpeg program makes the test's file")
+def test_the_stretch_of_a_long_file_is_found_from_its_stored_frames(tmp_path: Path) -> None:
+    made = build(tmp_path, "window", 5)
+    camera = tmp_path / "camera.mp4"  # cameras store a whole frame every half second or so
+    command = ["ffmpeg", "-v", "error", "-i", str(made.clips[0]), "-g", "15", "-crf", "18", "-fps_mode", "passthrough", str(camera)]
+    subprocess.run(command, check=True)
+    start_s, end_s = find_stretch(made.recording, camera) or (0.0, 0.0)
+    shown = made.truth.clip_s[made.truth.clip >= 0]
+    assert start_s <= shown.min() and shown.max() <= end_s
+    assert find_stretch(*_other(tmp_path)) is None
+
+
+def _other(folder: Path) -> tuple[Path, Path]:
+    made = build(folder, "absent", 5)
+    return made.recording, made.clips[0]
 
 
 def test_what_a_motionless_picture_leaves_open_is_called_approximate_and_nothing_after_it_is_shifted(tmp_path: Path) -> None:

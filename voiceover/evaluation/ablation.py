@@ -12,17 +12,19 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 
-from voiceover.evaluation.fit import MarkedTalk, fit_mentions, look_at, sentence_f1
+from voiceover.evaluation.fit import MarkedTalk, fit_mentions, look_again, look_at, sentence_f1
 from voiceover.evaluation.marked import ROOT
 from voiceover.lexicon.io import load_lexicon
 from voiceover.mentions.candidates import FEATURES, LEAST_PROBABILITY, LEAST_SCORE, Candidate
 from voiceover.mentions.encoder import load_encoder
 from voiceover.mentions.fuzzy import FuzzyFinder
 from voiceover.mentions.meaning import MeaningFinder
+from voiceover.mentions.merge import load_judge
 from voiceover.mentions.ngrams import NgramFinder
 from voiceover.mentions.outcome import OutcomeClassifier
 from voiceover.mentions.parse import known_words, runs_of_pieces
 from voiceover.mentions.phrases import PhraseFinder
+from voiceover.mentions.second_look import SecondLook
 from voiceover.talk_acts import ActClassifier
 
 COLUMNS = {
@@ -34,15 +36,21 @@ COLUMNS = {
     "n-grams": ("ngrams", "ngrams_nothing", "ngrams_rival", "ngrams_margin", "ngrams_whole"),
 }  # fmt: skip
 
+SECOND = "second look"
+
 
 def without(marked: Sequence[MarkedTalk], finders: Sequence[str]) -> list[MarkedTalk]:
     """The same talks as if some finders did not exist."""
-    gone = [FEATURES.index(c) for f in finders for c in COLUMNS[f]]
+    gone = [FEATURES.index(c) for f in finders for c in COLUMNS.get(f, ())]
     out = []
     for m in marked:
-        kept = [c for c in m.candidates if _proposed(c, finders)]
-        blind = [dataclasses.replace(c, features=tuple(0.0 if i in gone else v for i, v in enumerate(c.features))) for c in kept]
-        out.append(dataclasses.replace(m, candidates=blind))
+        kept = [i for i, c in enumerate(m.candidates) if _proposed(c, finders)]
+        blind = [
+            dataclasses.replace(m.candidates[i], features=tuple(0.0 if k in gone else v for k, v in enumerate(m.candidates[i].features)))
+            for i in kept
+        ]
+        again = None if m.again is None or SECOND in finders else m.again[kept]
+        out.append(dataclasses.replace(m, candidates=blind, again=again))
     return out
 
 
@@ -56,14 +64,16 @@ def _proposed(c: Candidate, gone: Sequence[str]) -> bool:
 
 def main() -> None:
     """Fit, score and print the table."""
-    plain, adapted = load_encoder(adapted=False), load_encoder()
-    if plain is None or adapted is None:
-        sys.exit("the weights package is not installed")
+    plain, adapted, large = load_encoder(adapted=False), load_encoder(), load_encoder(large=True)
+    if plain is None or adapted is None or large is None:
+        sys.exit("a package with weights is not installed")
     lexicon, acts, outcomes = load_lexicon(), ActClassifier(plain), OutcomeClassifier(plain)
     meaning = MeaningFinder(lexicon, adapted)
-    public, own = (look_at(ROOT / name, lexicon, meaning, acts, outcomes) for name in ("public", "own"))
+    second = SecondLook(lexicon, large)
+    public, own = (look_again(look_at(ROOT / name, lexicon, meaning, acts, outcomes, second), second) for name in ("public", "own"))
     print("finders                      F1 public   F1 own")
-    for gone in ([], ["phrases"], ["n-grams"], ["meaning"], ["phrases", "n-grams"], ["phrases", "meaning"], ["n-grams", "meaning"]):
+    alone = [[SECOND, *(f for f in COLUMNS if f != only)] for only in COLUMNS]
+    for gone in ([], *([f] for f in (*COLUMNS, SECOND)), *alone):
         a, b = without(public, gone), without(own, gone)
         held = [fit_mentions(a[:i] + a[i + 1 :]) for i in range(len(a))]
         whole = fit_mentions(a)
@@ -78,6 +88,7 @@ def main() -> None:
         ("fuzzy", lambda: [fuzzy.find(t, frozenset()) for t in talks]),
         ("meaning", lambda: [meaning.judge(x) for x in texts]),
         ("n-grams", lambda: [ngrams.score(x) for x in texts]),
+        (SECOND, lambda: [second.look(m.candidates, load_judge().worth_another_look(m.candidates)) for m in public]),
     ):
         print(f"{name}: {_seconds(work) / words * 1000:.2f} s for 1,000 words")
 

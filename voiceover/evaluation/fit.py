@@ -1,6 +1,6 @@
 """Fit the few numbers that decide, on the marked narrations: python -m voiceover.evaluation.fit
 
-Writes voiceover/fitted.json. The public narrations and our own eight are used, and each is held out in turn to say how it generalises; the
+Writes voiceover/fitted.json. The public narrations and our own twelve are used, and each is held out in turn to say how it generalises; the
 unopened ones are for the end.
 """
 
@@ -10,7 +10,7 @@ import json
 import sys
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ from voiceover.lexicon.io import load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.candidates import Candidate, gather_candidates
 from voiceover.mentions.encoder import load_encoder
-from voiceover.mentions.meaning import MeaningFinder
+from voiceover.mentions.meaning import MeaningFinder, train_head
 from voiceover.mentions.merge import Judge, Linear, decide, elsewhere
 from voiceover.mentions.ngrams import NgramFinder
 from voiceover.mentions.outcome import OutcomeClassifier, rest_of_sentence
@@ -31,6 +31,7 @@ from voiceover.mentions.parse import ParsedTalk, Span, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
 from voiceover.mentions.plain import plain_words
+from voiceover.mentions.second_look import SecondLook, is_current, save_head
 from voiceover.mentions.status import DECIDED, decide_status, status_cues, status_features
 from voiceover.playhead.track import PlayheadTrack, read_playhead
 from voiceover.possessions import Evidence, Possession, Weights, best_path, gather_evidence
@@ -97,6 +98,8 @@ class MarkedTalk:
     candidates: list[Candidate]
     statuses: list[tuple[tuple[float, ...], str]]
     """Features and marked status of each marked mention that is no preview."""
+    again: NDArray[np.float64] | None = None
+    """What the second look thinks of the candidates; None before it looked."""
 
     def is_marked(self) -> list[bool]:
         """For each candidate whether its sentence is marked with its principle."""
@@ -104,7 +107,9 @@ class MarkedTalk:
         return [(c.sentence, c.principle_id) in marks for c in self.candidates]
 
 
-def look_at(folder: Path, lexicon: Lexicon, finder: MeaningFinder, acts: ActClassifier, outcomes: OutcomeClassifier) -> list[MarkedTalk]:
+def look_at(
+    folder: Path, lexicon: Lexicon, finder: MeaningFinder, acts: ActClassifier, outcomes: OutcomeClassifier, second: SecondLook
+) -> list[MarkedTalk]:
     """Read the marked narrations of a folder as the pipeline would, up to the decisions."""
     phrases, ngrams = PhraseFinder(lexicon), NgramFinder(lexicon)
     out = []
@@ -135,10 +140,11 @@ def look_at(folder: Path, lexicon: Lexicon, finder: MeaningFinder, acts: ActClas
             if mark["kind"] == "preview" or span is None or mark["principle"] not in finder.ids:
                 continue
             text = plain_words(talk, span, references[mark["sentence"]])
-            kinds = finder.judge([text]).kinds[0, finder.ids.index(mark["principle"])]
+            say, lacking, failing = map(float, finder.judge([text]).kinds[0, finder.ids.index(mark["principle"])])
+            kinds = second.blended([(say, lacking, failing)], [text], [mark["principle"]])[0]
             cues = status_cues(talk, talk.sentences[mark["sentence"]], span)
             failed = float(outcomes.failed([rest_of_sentence(talk, span)])[0])
-            statuses.append((status_features(cues, [float(k) for k in kinds], failed), mark["status"]))
+            statuses.append((status_features(cues, kinds, failed), mark["status"]))
         out.append(MarkedTalk(doc, talk, gather_evidence(talk, track, judged), candidates, statuses))
     return out
 
@@ -175,7 +181,19 @@ def fit_mentions(marked: Sequence[MarkedTalk]) -> Judge:
     alone = _fit_linear([(_features(m), m.is_marked()) for m in marked])
     first = [_fit_linear([(_features(o), o.is_marked()) for o in marked if o is not m]).probability(_features(m)) for m in marked]
     seen = [np.hstack([_features(m), elsewhere(m.candidates, p)]) for m, p in zip(marked, first, strict=True)]
-    return Judge(alone, _fit_linear([(x, m.is_marked()) for x, m in zip(seen, marked, strict=True)]))
+    in_talk = _fit_linear([(x, m.is_marked()) for x, m in zip(seen, marked, strict=True)])
+    looked_at = []
+    for x, m in zip(seen, marked, strict=True):
+        if m.again is not None:
+            looked = ~np.isnan(m.again[:, 0])
+            looked_at.append((np.hstack([x, m.again])[looked], list(np.array(m.is_marked())[looked])))
+    return Judge(alone, in_talk, _fit_linear(looked_at) if looked_at else None)
+
+
+def look_again(marked: Sequence[MarkedTalk], second: SecondLook) -> list[MarkedTalk]:
+    """The same talks with what the second look thinks of their candidates."""
+    judge = fit_mentions(marked)
+    return [replace(m, again=second.look(m.candidates, judge.worth_another_look(m.candidates))) for m in marked]
 
 
 def _features(m: MarkedTalk) -> NDArray[np.float64]:
@@ -200,7 +218,7 @@ def sentence_f1(marked: Sequence[MarkedTalk], judges: Sequence[Judge]) -> tuple[
     """Precision, recall and F1 of (sentence, principle) pairs: a quick stand-in for the scorer."""
     hit = found = gold = 0
     for m, judge in zip(marked, judges, strict=True):
-        accepted, _ = decide(m.candidates, judge)
+        accepted, _ = decide(m.candidates, judge, m.again)
         mine = {(m.talk.sentence_of_word[p.first], p.principle_id) for p in accepted}
         marks = {(k["sentence"], k["principle"]) for k in m.doc["mentions"]}
         hit, found, gold = hit + len(mine & marks), found + len(mine), gold + len(marks)
@@ -210,7 +228,7 @@ def sentence_f1(marked: Sequence[MarkedTalk], judges: Sequence[Judge]) -> tuple[
 
 def reliability(marked: Sequence[MarkedTalk], judges: Sequence[Judge]) -> tuple[float, list[tuple[float, float, int]]]:
     """Expected calibration error, and (mean confidence, share right, count) in ten bins of confidence."""
-    sure = np.concatenate([j.confidence(m.candidates) for m, j in zip(marked, judges, strict=True)])
+    sure = np.concatenate([j.confidence(m.candidates, m.again) for m, j in zip(marked, judges, strict=True)])
     right = np.array([r for m in marked for r in m.is_marked()])
     table, error = [], 0.0
     for low in np.arange(0.0, 1.0, 0.1):
@@ -223,13 +241,17 @@ def reliability(marked: Sequence[MarkedTalk], judges: Sequence[Judge]) -> tuple[
 
 def main() -> None:
     """Fit on the public narrations, say how it generalises, and write the numbers."""
-    plain, adapted = load_encoder(adapted=False), load_encoder()
-    if plain is None or adapted is None:
-        sys.exit("the weights package is not installed")
+    plain, adapted, large = load_encoder(adapted=False), load_encoder(), load_encoder(threads=2, large=True)
+    if plain is None or adapted is None or large is None:
+        sys.exit("a package with weights is not installed")
     lexicon, acts = load_lexicon(), ActClassifier(plain)
-    finder = MeaningFinder(lexicon, adapted)
-    public, own = (look_at(ROOT / name, lexicon, finder, acts, OutcomeClassifier(plain)) for name in ("public", "own"))
-    marked = public + own
+    if not is_current(lexicon, large):
+        head = train_head(lexicon, large)
+        save_head(lexicon, large, head.weights, head.bias, head.labels)
+    finder, second = MeaningFinder(lexicon, adapted), SecondLook(lexicon, large)
+    public, own = (look_at(ROOT / name, lexicon, finder, acts, OutcomeClassifier(plain), second) for name in ("public", "own"))
+    marked = look_again(public + own, second)
+    public, own = marked[: len(public)], marked[len(public) :]
     pairs = [(m.doc, m.evidence) for m in marked]
     held = [agreement([pairs[i]], fit_possessions(pairs[:i] + pairs[i + 1 :])) for i in range(len(pairs))]
     weights = fit_possessions(pairs)
@@ -251,7 +273,7 @@ def main() -> None:
     kept = {
         "status": np.round(status, 4).tolist(),
         "possessions": {"begin": np.round(weights.begin, 4).tolist(), "part": np.round(weights.part, 4).tolist()},
-        "mentions": {"alone": _rounded(judge.alone), "in_talk": _rounded(judge.in_talk)},
+        "mentions": {"alone": _rounded(judge.alone), "in_talk": _rounded(judge.in_talk), "again": _rounded(judge.again) if judge.again else None},
     }  # fmt: skip
     FITTED.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
 

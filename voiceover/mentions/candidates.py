@@ -46,6 +46,8 @@ class Candidate:
     principle_id: str
     span: Span
     """The words that would be quoted."""
+    text: str
+    """These words as the finders see them (`plain_words`)."""
     features: tuple[float, ...]
     """As named in FEATURES."""
     kinds: tuple[float, float, float]
@@ -54,7 +56,8 @@ class Candidate:
     """What the finders by wording proposed in this sentence."""
 
 
-def _log_odds(p: float) -> float:
+def log_odds(p: float) -> float:
+    """Natural logarithm of the odds of a probability, kept within 1e-4 of its ends."""
     p = min(max(p, 1e-4), 1 - 1e-4)
     return float(np.log(p / (1 - p)))
 
@@ -89,12 +92,12 @@ def gather_candidates(
     last = possessions[-1].last_sentence if possessions else len(talk.sentences)
     out: list[Candidate] = []
     for parsed in talk.sentences:
-        place = _Place(parsed, rows[parsed.index], [span for _, span in spans], judged, scores)
+        place = _Place(talk, parsed, references[parsed.index], rows[parsed.index], [span for _, span in spans], judged, scores)
         around = [*(float(np.log(a + 0.02)) for a in acts[parsed.index, :5]), parsed.index < first, parsed.index > last]
         for column, principle_id in enumerate(finder.ids):
             found = hits.get((parsed.index, principle_id), [])
             if place.best(column) >= LEAST_PROBABILITY or place.best_score(column) >= LEAST_SCORE or found:
-                out.append(place.candidate(talk, column, principle_id, found, around))
+                out.append(place.candidate(column, principle_id, found, around))
     return out
 
 
@@ -120,8 +123,12 @@ def _judge(finder: MeaningFinder, texts: list[str]) -> Judgement:
 class _Place:
     """One sentence with its runs of clauses."""
 
-    def __init__(self, parsed: ParsedSentence, rows: list[int], spans: list[Span], judged: Judgement, scores: NgramScores) -> None:
-        self._parsed, self._rows, self._spans, self._judged, self._scores = parsed, rows, spans, judged, scores
+    def __init__(
+        self, talk: ParsedTalk, parsed: ParsedSentence, references: Sequence[Reference], rows: list[int], spans: list[Span],
+        judged: Judgement, scores: NgramScores,
+    ) -> None:  # fmt: skip
+        self._talk, self._parsed, self._references = talk, parsed, references
+        self._rows, self._spans, self._judged, self._scores = rows, spans, judged, scores
         self._whole = max(rows, key=lambda r: len(spans[r]))
         self._price = np.array([PRICE_OF_A_WORD * len(spans[r]) for r in rows])
         # For each principle its own best run of clauses: another principle is a rival only where it would be quoted.
@@ -133,7 +140,7 @@ class _Place:
     def best_score(self, column: int) -> float:
         return float(self._scores.principle[self._rows, column].max())
 
-    def candidate(self, talk: ParsedTalk, column: int, principle_id: str, found: list[Proposal], around: Sequence[float]) -> Candidate:
+    def candidate(self, column: int, principle_id: str, found: list[Proposal], around: Sequence[float]) -> Candidate:
         judged, spans = self._judged, self._spans
         row = self._best_row[column]
         span = spans[row]
@@ -147,17 +154,17 @@ class _Place:
             (float(judged.probability[r, other]) for other, r in enumerate(self._best_row) if other != column and spans[r].overlaps(span)),
             default=0.0,
         )
-        best = _log_odds(float(judged.probability[row, column]))
-        cues = status_cues(talk, self._parsed, span)
+        best = log_odds(float(judged.probability[row, column]))
+        cues = status_cues(self._talk, self._parsed, span)
         nearest = judged.nearest[row]
         score, score_nothing = float(self._scores.principle[row, column]), float(self._scores.nothing[row])
         score_rival = float(np.delete(self._scores.principle[row], column).max(initial=-1.0))
         features = (
             best,
-            _log_odds(float(judged.probability[self._whole, column])),
-            _log_odds(float(judged.nothing[row])),
-            _log_odds(float(np.delete(judged.probability[row], column).max(initial=0.0))),
-            _log_odds(rival),
+            log_odds(float(judged.probability[self._whole, column])),
+            log_odds(float(judged.nothing[row])),
+            log_odds(float(np.delete(judged.probability[row], column).max(initial=0.0))),
+            log_odds(rival),
             min(len(span), 20),
             len(span) <= 2,
             len(span) <= 4,
@@ -171,7 +178,7 @@ class _Place:
             *around,
             cues.other_times,
             cues.wish,
-            _log_odds(float(judged.nothing[self._whole])),
+            log_odds(float(judged.nothing[self._whole])),
             len(self._parsed.doc) <= 8,
             len(self._rows),
             float(judged.nearest_nothing[self._whole]),
@@ -185,4 +192,5 @@ class _Place:
         )
         say, lacking, failing = map(float, judged.kinds[row, column])
         kinds = hit.kinds if hit is not None and hit.kinds[0] < 1 and best < 0 else (say, lacking, failing)
-        return Candidate(self._parsed.index, principle_id, span, tuple(map(float, features)), kinds, tuple(found))
+        text = plain_words(self._talk, span, self._references)
+        return Candidate(self._parsed.index, principle_id, span, text, tuple(map(float, features)), kinds, tuple(found))

@@ -10,6 +10,7 @@ from voiceover.mentions.focus import focus_of
 from voiceover.mentions.model import STATUSES, Mention, Proposal
 from voiceover.mentions.parse import ParsedTalk, Span
 from voiceover.mentions.people import PeopleResolver
+from voiceover.mentions.quote import shortest_words
 from voiceover.mentions.status import decide_status, load_status_weights, status_cues, status_features
 from voiceover.playhead.track import PlayheadTrack
 from voiceover.possessions import Possession
@@ -39,10 +40,11 @@ def mentions_of(
         possession = next((q for q in possessions if q.first_sentence <= parsed.index <= q.last_sentence), None)
         doer = people.doer(parsed.index, span, focus=focus_of(possession, people.roster))
         words = talk.transcript.words
+        quote = shortest_words(parsed, span, people.references(parsed.index))
         out.append(
             Mention(
-                p.principle_id, p.first, p.last, parsed.index, talk.text(span).strip(" ,.;:"),
-                words[p.first].start_narration_s, max(w.end_narration_s for w in words[p.first : p.last + 1]),
+                p.principle_id, quote.first, quote.last, parsed.index, talk.text(quote).strip(" ,.;:"),
+                words[quote.first].start_narration_s, max(w.end_narration_s for w in words[quote.first : quote.last + 1]),
                 p.found_by, min(0.99, p.score), decide_status(status_features(cues, p.kinds, failed), weights), "call",
                 doer.player.name if doer.player else "", doer.role, possession.number if possession else None,
             )

@@ -11,19 +11,14 @@ from typing import Any
 from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span
 from voiceover.mentions.references import OPPONENT, TEAMMATE, Reference, ReferenceFinder
+from voiceover.mentions.subjects import PERCEIVE, SUBJECTS, SubjectFinder
 from voiceover.roster import Player, Roster
 
 # "this time you're Penhallow", "as if you are Bev", "sitting in Phuntsok's chair": the listener looks through other eyes.
 _OTHER_EYES = re.compile(r"\b(you(?:'re| are)|as|be|from|for|in)\b(?: now| not \w+,? you are| if you(?:'re| are))*", re.IGNORECASE)
-_SUBJECTS = {"nsubj", "nsubjpass", "csubj", "expl"}
-_CLIMB = {"conj", "xcomp", "advcl", "ccomp", "relcl", "acl", "pcomp", "parataxis", "dep", "prep", "pobj", "dobj", "attr",
-          "acomp", "advmod", "npadvmod", "appos", "oprd", "nmod", "compound", "amod", "poss", "prt", "agent", "aux",
-          "auxpass", "neg", "mark", "cc", "det", "nummod", "intj", "dative", "punct", "predet", "case"}  # fmt: skip
 
 
-_FILLERS = frozenset("uh um the a big our their number you know er good old".split())
-# "you can hear Hutch": the listener perceives, somebody else does.
-_PERCEIVE = frozenset("see hear watch look notice know want".split())
+_TOGETHER = frozenset("trade swap switch exchange".split())
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +42,7 @@ class PeopleResolver:
         self._references = [
             _without_corrected(s, finder.find([w.text for w in _words(talk, s)], offset=s.sentence.first)) for s in talk.sentences
         ]
+        self._subjects = SubjectFinder(talk, self._references)
         self._you = self._other_eyes()
         self._talks_to_focus = self._is_addressed_to_focus()
 
@@ -68,7 +64,7 @@ class PeopleResolver:
                 if r.kind != "pronoun" or not any(t.dep_ in {"nsubj", "poss", "nsubjpass"} for t in tokens):
                     continue
                 if r.pronoun == "you":
-                    you += not any(t.head.lemma_.lower() in _PERCEIVE for t in tokens if t.dep_ == "nsubj")
+                    you += not any(t.head.lemma_.lower() in PERCEIVE for t in tokens if t.dep_ == "nsubj")
                 else:
                     other += r.pronoun in {"he", "she"}
         return you > other
@@ -87,140 +83,10 @@ class PeopleResolver:
         """
         focus = focus or (self._roster.focus[0] if self._roster.focus else None)
         parsed = self._talk.sentences[sentence]
-        found = (
-            self._agent_behind(parsed, span)
-            or self._after_so(parsed, span)
-            or self._at_start(parsed, span)
-            or self._by_grammar(parsed, span)
-            or self._fronted(parsed, span)
-            or self._named_inside(parsed, span)
-        )
-        if found is None or self._is_served(found, span):
+        found = self._subjects.find(parsed, span)
+        if found is None:
             return Doer(focus, "focus", 0.7)
         return self._resolve(parsed, found, focus)
-
-    def _agent_behind(self, parsed: ParsedSentence, span: Span) -> Reference | None:
-        """ "a great screen by Kolbe": the name behind `by`, within a filler or two."""
-        words = self._talk.transcript.words
-        for r in self._references[parsed.index]:
-            if r.kind == "pronoun" or not span.first <= r.first <= span.last + 4:
-                continue
-            between = [words[i].text.lower().strip(",.") for i in range(max(span.first, r.first - 3), r.first)]
-            if "by" in between and all(w in _FILLERS for w in between[between.index("by") + 1 :]):
-                return r
-        return None
-
-    def _after_so(self, parsed: ParsedSentence, span: Span) -> Reference | None:
-        """ "The checker's on his outside so he goes the other way": the one who answers is the one who does it."""
-        words = self._talk.transcript.words
-        for r in self._references[parsed.index]:
-            after_so = span.first < r.first <= span.last and words[r.first - 1].text.lower() == "so"
-            if after_so and r.kind == "pronoun":
-                return r
-        return None
-
-    def _is_served(self, found: Reference, span: Span) -> bool:
-        """ "Hold it there, so Lind can get up", "one more second, let Lind arrive": the one for whom it is done does not do it."""
-        words = self._talk.transcript.words
-        if found.kind == "pronoun" or found.first <= span.first or found.last + 1 >= len(words):
-            return False
-        before, behind = (words[i].text.lower().strip(",.") for i in (found.first - 1, found.last + 1))
-        return before == "let" or (before in {"so", "that"} and behind in {"can", "could", "gets", "has"})
-
-    def _at_start(self, parsed: ParsedSentence, span: Span) -> Reference | None:
-        """The words begin with the name itself."""
-        return next((r for r in self._references[parsed.index] if r.first == span.first and r.kind != "pronoun"), None)
-
-    def _named_inside(self, parsed: ParsedSentence, span: Span) -> Reference | None:
-        """A name within the words that looks like a subject, where the parse did not join it to the verb."""
-        for r in self._references[parsed.index]:
-            if r.kind != "pronoun" and span.first <= r.first <= span.last:
-                if any(t.dep_ in {"nsubj", "nsubjpass"} for t in parsed.tokens_of(Span(r.first, r.last))):
-                    return r
-        return None
-
-    def _by_grammar(self, parsed: ParsedSentence, span: Span) -> Reference | None:
-        """The reference that is the subject of what the span tells, climbing from its words to the clause above."""
-        tokens = [t for t in parsed.tokens_of(span) if not t.is_punct]
-        inside = {t.i for t in tokens}
-        roots = [t for t in tokens if t.head.i not in inside or t.head == t]
-        # The verb of the span speaks first.
-        roots.sort(key=lambda t: (t.pos_ not in {"VERB", "AUX"}, t.i))
-        for root in roots[:3]:
-            found = self._subject_of(parsed, root)
-            if found is not None:
-                return found
-        return None
-
-    def _fronted(self, parsed: ParsedSentence, span: Span) -> Reference | None:
-        """ "look at Bev, our five, dropping in underneath": a name set in front, with nothing but commas between."""
-        words = self._talk.transcript.words
-        named = [r for r in self._references[parsed.index] if r.last < span.first and r.kind != "pronoun"]
-        if not named:
-            return None
-        between = self._talk.sentences[parsed.index]
-        verbs = [t for t in between.tokens_of(Span(named[-1].last + 1, span.first - 1)) if t.pos_ in {"VERB", "AUX"}]
-        near = span.first - named[-1].last <= 1 or (
-            span.first - named[-1].last <= 4 and words[named[-1].last].text.endswith((",", "?", ":"))
-        )
-        return named[-1] if near and not verbs else None
-
-    def _subject_of(self, parsed: ParsedSentence, token: Any) -> Reference | None:
-        for _ in range(8):
-            if token.dep_ in {"nsubj", "nsubjpass", "poss"}:
-                own = self._reference_of(parsed, token)
-                if own is not None:
-                    return own
-            subjects = [c for c in token.children if c.dep_ in _SUBJECTS]
-            for child in subjects:
-                found = self._reference_of(parsed, child)
-                if found is not None and not (found.pronoun == "you" and token.lemma_.lower() in _PERCEIVE):
-                    return found
-            if subjects and token.pos_ in {"VERB", "AUX"} and subjects[0].lower_ in {"i", "we", "it"}:
-                return self._wanted(parsed, token)
-            if token.dep_ == "relcl":
-                found = self._reference_of(parsed, token.head)
-                if found is not None:
-                    return found
-            if token.dep_ in {"acl"}:
-                found = self._reference_of(parsed, token.head)
-                if found is not None:
-                    return found
-            if token.head == token or token.dep_ not in _CLIMB:
-                return None
-            token = token.head
-        return None
-
-    def _wanted(self, parsed: ParsedSentence, verb: Any) -> Reference | None:
-        """ "I wanted Lind standing there": the one of whom it is wanted."""
-        for child in verb.children:
-            if child.dep_ in {"dobj", "ccomp", "xcomp"}:
-                found = self._reference_of(parsed, child)
-                for grandchild in child.children:
-                    if found is None and grandchild.dep_ in _SUBJECTS:
-                        found = self._reference_of(parsed, grandchild)
-                if found is not None:
-                    return found
-        return None
-
-    def _reference_of(self, parsed: ParsedSentence, token: Any) -> Reference | None:
-        """The reference that a noun phrase is, or whose thing it is ("his chin", "the blade of hers", "Thiel's got")."""
-        word = parsed.word_of_token[token.i]
-        for r in self._references[parsed.index]:
-            if r.first <= word <= r.last:
-                return r
-        for child in token.children:
-            if child.dep_ in {"poss", "compound", "appos", "nummod"}:
-                found = self._reference_of(parsed, child)
-                if found is not None:
-                    return found
-            if child.dep_ == "prep" and child.lower_ == "of":
-                for grandchild in child.children:
-                    if grandchild.dep_ == "pobj":
-                        found = self._reference_of(parsed, grandchild)
-                        if found is not None:
-                            return found
-        return None
 
     def _resolve(self, parsed: ParsedSentence, found: Reference, focus: Player | None) -> Doer:
         if found.player is not None:
@@ -233,11 +99,16 @@ class PeopleResolver:
         front = self._dislocated(parsed, found)
         if front is not None:
             return self._resolve(parsed, front, focus)
-        same = self._carried_on(parsed, found)
+        same = self._carried_on(parsed, found) or self._owner(parsed, found)
         if same is not None:
             return self._resolve(parsed, same, focus)
         if found.pronoun == "they":
-            return Doer(None, OPPONENT, 0.5)
+            owner = self._whose(parsed, found)
+            if owner is not None:
+                return self._resolve(parsed, owner, focus)
+            # Two trade places, and the one in the middle of the talk is one of them.
+            together = any(t.lemma_.lower() in _TOGETHER for t in parsed.doc)
+            return Doer(focus, "focus", 0.6) if together else Doer(None, OPPONENT, 0.5)
         again = (
             parsed.index > 0
             and any(t.lower_ in {"also", "too"} for t in parsed.doc)
@@ -311,6 +182,26 @@ class PeopleResolver:
         tokens = parsed.tokens_of(Span(references[-1].first, references[-1].last))
         return references[-1] if any(t.dep_ in {"nsubj", "nsubjpass", "poss"} for t in tokens) else None
 
+    def _whose(self, parsed: ParsedSentence, they: Reference) -> Reference | None:
+        """ "Your feet, they never stop": they are somebody's feet."""
+        owned = [t for t, w in zip(parsed.doc, parsed.word_of_token, strict=True) if w < they.first and t.tag_ == "NNS"]
+        for child in owned[-1].children if owned else ():
+            if child.dep_ == "poss":
+                word = parsed.word_of_token[child.i]
+                return next((r for r in self._references[parsed.index] if r.first <= word <= r.last), None)
+        return None
+
+    def _owner(self, parsed: ParsedSentence, pronoun: Reference) -> Reference | None:
+        """ "Forty-four's got his blade in the lane": his own, of the one named as the subject above."""
+        tokens = [t for t in parsed.tokens_of(Span(pronoun.first, pronoun.last)) if t.dep_ == "poss"]
+        for verb in tokens[0].ancestors if tokens else ():
+            for child in verb.children:
+                if child.dep_ in SUBJECTS:
+                    word = parsed.word_of_token[child.i]
+                    named = (r for r in self._references[parsed.index] if r.first <= word <= r.last and r.kind != "pronoun")
+                    return next((r for r in named if r.last < pronoun.first), None)
+        return None
+
     def _last_other(self, parsed: ParsedSentence, pronoun: Reference) -> Doer | None:
         """Where the coach says "you" to the focus player, "he" is the last other person named."""
         for index in range(parsed.index, max(-1, parsed.index - 3), -1):
@@ -356,7 +247,7 @@ class PeopleResolver:
 def _watched(token: Any) -> bool:
     """ "Watch the black D, he's ...": the object of an order to look."""
     head = token.head.head if token.head.dep_ == "prep" else token.head
-    return head.lemma_.lower() in _PERCEIVE and not any(c.dep_ in _SUBJECTS for c in head.children)
+    return head.lemma_.lower() in PERCEIVE and not any(c.dep_ in SUBJECTS for c in head.children)
 
 
 def _words(talk: ParsedTalk, parsed: ParsedSentence) -> Sequence[Any]:

@@ -201,7 +201,8 @@ def is_nickname_of(word: str, name: str) -> bool:
         if word.endswith(ending) and len(word) - len(ending) >= NICKNAME_LETTERS:
             stem = word[: -len(ending)]
             break
-    shortened = {stem[:-1]} if len(stem) > NICKNAME_LETTERS and stem[-1:] == stem[-2:-1] else set()
+    doubled = stem[-1:] == stem[-2:-1] or stem.endswith("ck")  # "Benny", "Kocko" for Kocian
+    shortened = {stem[:-1]} if len(stem) > NICKNAME_LETTERS and doubled else set()
     for form in {word, stem} | shortened:
         if len(form) >= NICKNAME_LETTERS + (form == word) and name.startswith(form):
             return True

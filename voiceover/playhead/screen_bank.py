@@ -186,6 +186,7 @@ def build_bank(
     *,
     from_s: float | None = None,
     to_s: float | None = None,
+    keyframes_only: bool = False,
     progress: Callable[[float], None] | None = None,
 ) -> ClipBank:
     """Decode a clip once and keep the small pictures of its frames.
@@ -195,6 +196,7 @@ def build_bank(
         index: which of the clips it is.
         from_s: first moment of the stretch that counts, seconds of clip time.
         to_s: its end, seconds of clip time.
+        keyframes_only: only the frames that are stored whole: a rough bank of a whole game in seconds.
         progress: told the seconds of clip time that are done.
     Raises:
         MediaError: it cannot be read or has no moving picture.
@@ -203,7 +205,7 @@ def build_bank(
     info = probe(path, need_picture=True)
     start_s, stop_s = max(0.0, from_s or 0.0), min(info.duration_s, to_s if to_s is not None else info.duration_s)
     size, bank_limit = _size_for(info, max(0.0, stop_s - start_s))
-    expected = max(16, int((stop_s - start_s) * _rate(info) * 1.05) + 8)
+    expected = 1024 if keyframes_only else max(16, int((stop_s - start_s) * _rate(info) * 1.05) + 8)
     frames = np.empty((min(expected, bank_limit), size[0] * size[1]), np.int8)
     times: list[float] = []
     coarse: list[Floats] = []
@@ -213,7 +215,7 @@ def build_bank(
     coarse_size = (size[0] // COARSE, size[1] // COARSE)
     thumbnailer: Thumbnailer | None = None
     next_coarse_s = next_key_s = -1.0
-    for frame in iter_luma(path, from_s=from_s, to_s=to_s, info=info):
+    for frame in iter_luma(path, from_s=from_s, to_s=to_s, keyframes_only=keyframes_only, info=info):
         height, width = frame.luma.shape
         if thumbnailer is None or thumbnailer.canvas != (height, width):
             thumbnailer = Thumbnailer(Region(0.0, 0.0, width, height), (height, width), size)
