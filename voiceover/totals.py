@@ -9,14 +9,11 @@ from dataclasses import dataclass
 from voiceover.mentions.numbers import number_at
 from voiceover.mentions.parse import ParsedTalk
 from voiceover.possession_log import LogRow
-from voiceover.possessions import Possession
+from voiceover.possessions import UNITS, Possession, plural
 
 # The clip's length as said may be off by a second (design: "against the clip, within 1 s").
 DURATION_TOLERANCE_S = 1.0
-_POSSESSIONS = (
-    r"(?:touch|touches|rep|reps|repetition|repetitions|possession|possessions|turn|turns|go|goes|looks|parts|times|shifts|tries|attempts|chances|"
-    r"retrievals|rushes|entries|pucks|carries|visits|spells|battles|bites|cracks|ones|stints)"
-)
+_POSSESSIONS = rf"(?:{'|'.join(f'{u}|{plural(u)}' for u in UNITS if u != 'bit')}|bites|ones)"
 _PRINCIPLES = (
     r"(?:principle|principles|thing|things|habit|habits|concept|concepts|skill|skills|detail|details|point|points|items?|ideas?|"
     r"ticks?|marks?|boxes|notes|lessons?|topics?|bits|elements|pieces|teaching points)"
