@@ -30,6 +30,8 @@ APPROXIMATE_S = 0.1
 BLINK_S = 0.12
 # The same while the clip's window was moved, seconds.
 MOVED_S = 2.0
+# A clip that is seen for less than this between pictures without one, seconds, is another picture that looks alike for a moment.
+GLIMPSE_S = 0.3
 # Nats by which a far away place must fit worse to be ruled out, for confidence 0.5 and for near certainty.
 RIVAL_HALF_NATS = 3.0
 EVIDENCE_PER_S = 10.0
@@ -78,6 +80,9 @@ def rows_of(log: SeenLog, banks: Sequence[ClipBank], end_s: float) -> PlayheadTr
     if not (clip >= 0).any():
         return PlayheadTrack(())
     _bridge(times, clip, frame, place, banks)
+    _forget_glimpses(times, clip)
+    if not (clip >= 0).any():
+        return PlayheadTrack(())
     columns = (
         log.real("rival_nats"),
         log.whole("rival_frame"),
@@ -120,6 +125,16 @@ def _bridge(
             at = bank.times_s[frame[a - 1]] + (times[a:b] - times[a - 1]) * went_s / gap_s
             frame[a:b] = np.maximum(0, np.searchsorted(bank.times_s, at + 1e-6, side="right") - 1)
             clip[a:b] = clip[b]
+
+
+def _forget_glimpses(times: Times, clip: npt.NDArray[np.int64]) -> None:
+    """Take away what is seen too shortly to be a clip; in place."""
+    edges = np.flatnonzero(np.diff(clip)) + 1
+    bounds = [0, *edges.tolist(), len(clip)]
+    for before, start, stop in zip(bounds, bounds[1:], bounds[2:-1], strict=False):
+        alone = clip[before] < 0 <= clip[start] and clip[stop] < 0
+        if alone and times[stop] - times[start] < GLIMPSE_S:
+            clip[start:stop] = -1
 
 
 def _run(

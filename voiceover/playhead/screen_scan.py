@@ -35,6 +35,8 @@ LEARN_S = 0.09
 TRAIL = 5
 HOLD_S = 0.05
 SEARCH_S = 0.15
+# Where a clip is found after a search that waits its turn, the pictures before it are looked at again, so far back, seconds.
+BACK_S = 0.35
 
 
 @dataclass(slots=True)
@@ -84,6 +86,8 @@ class Scanner:
     _searched_s: float = -10.0
     _searched_picture: Luma | None = None
     _glance: Luma | None = None
+    _pending: list[tuple[float, Luma]] = field(default_factory=list)
+    """Pictures without a clip that a find right after them may still change."""
 
     def scan(self, frames: Iterator[LumaFrame], progress: Callable[[float], None] | None = None) -> Iterator[Seen]:
         """What each frame of the recording shows, in order, with a delay of some seconds."""
@@ -93,6 +97,7 @@ class Scanner:
             count += 1
             if progress and count % 60 == 0:
                 progress(frame.time_s)
+        yield from (nothing(time_s) for time_s, _ in self._pending)
         if self._state is not None:
             yield from self._state.path.finish()
 
@@ -102,8 +107,10 @@ class Scanner:
             found = self._search(luma, time_s)
             if found is not None:
                 yield from self._begin(time_s, luma, found)
-            else:
-                yield nothing(time_s)
+                return
+            self._pending.append((time_s, luma.copy()))
+            while time_s - self._pending[0][0] > BACK_S:
+                yield nothing(self._pending.pop(0)[0])
             return
         thumb = state.matcher.thumbnailer(luma)
         still = same_picture(thumb, state.thumb)
@@ -187,10 +194,23 @@ class Scanner:
     def _begin(self, time_s: float, luma: Luma, target: Target) -> Iterator[Seen]:
         matcher = Matcher(target)
         path = PathFinder(target.bank.index, target.bank.times_s, target.bank.frame_s)
-        thumb = matcher.thumbnailer(luma)
-        reach = max(3, round(0.1 / target.bank.frame_s))
-        fit = matcher.fit(thumb, [(target.frame - reach, target.frame + reach + 1)])
         self._place += 1
+        reach = max(3, round(0.1 / target.bank.frame_s))
+        enough = max(LEAVE, LEAVE_SHARE * target.agreement)
+        earlier: list[tuple[float, Fit]] = []
+        while self._pending:
+            before_s, picture = self._pending[-1]
+            fit = matcher.fit(matcher.thumbnailer(picture), [(target.frame - reach, target.frame + reach + 1)])
+            if fit.agreement < enough:
+                break
+            earlier.append((before_s, fit))
+            self._pending.pop()
+        yield from (nothing(before_s) for before_s, _ in self._pending)
+        self._pending.clear()
+        for before_s, fit in reversed(earlier):
+            yield from path.add(before_s, fit, True, self._place)
+        thumb = matcher.thumbnailer(luma)
+        fit = matcher.fit(thumb, [(target.frame - reach, target.frame + reach + 1)])
         self._wait_s = SEARCH_WAIT_S[0]
         self._state = _State(matcher, path, thumb, fit.agreement, fit.misfit, time_s, time_s)
         yield from path.add(time_s, fit, True, self._place)
