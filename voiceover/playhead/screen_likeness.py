@@ -3,12 +3,33 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from voiceover.playhead.screen_bank import Floats
 
 # Blocks (thumbnail pixels) whose picture must agree, and the correlation that counts as agreeing.
 BLOCK = 9
 BLOCK_AGREES = 0.5
+
+
+def block_sums(h: Floats, b: Floats, weights: Floats, size: tuple[int, int]) -> Floats:
+    """Weighted sums over blocks of h h, h b, b b and 1, shape (4, rows, columns); arguments as of `agreement`."""
+    w, hgt = size
+    rows, cols = hgt // BLOCK, w // BLOCK
+    stack = np.empty((4, h.size), np.float32)
+    np.multiply(h, weights, out=stack[0])
+    np.multiply(stack[0], b, out=stack[1])
+    np.multiply(b * weights, b, out=stack[2])
+    stack[0] *= h
+    stack[3] = weights
+    tiles = stack.reshape(4, hgt, w)[:, : rows * BLOCK, : cols * BLOCK]
+    sums: Floats = tiles.reshape(4, rows, BLOCK, cols, BLOCK).sum(axis=(2, 4))
+    return sums
+
+
+def block_agrees(hh: Floats, hb: Floats, bb: Floats) -> npt.NDArray[np.bool_]:
+    """Which blocks of screen and clip agree."""
+    return np.asarray(hb / np.sqrt(np.maximum(hh * bb, 1e-6)) > BLOCK_AGREES)
 
 
 def agreement(h: Floats, b: Floats, weights: Floats, size: tuple[int, int]) -> float:
@@ -20,24 +41,13 @@ def agreement(h: Floats, b: Floats, weights: Floats, size: tuple[int, int]) -> f
         weights: how much each pixel counts, 0..1.
         size: width and height of the thumbnail.
     """
-    w, hgt = size
-    rows, cols = hgt // BLOCK, w // BLOCK
-    stack = np.empty((4, h.size), np.float32)
-    np.multiply(h, weights, out=stack[0])
-    np.multiply(stack[0], b, out=stack[1])
-    np.multiply(b * weights, b, out=stack[2])
-    stack[0] *= h
-    stack[3] = weights
-    tiles = stack.reshape(4, hgt, w)[:, : rows * BLOCK, : cols * BLOCK]
-    sums = tiles.reshape(4, rows, BLOCK, cols, BLOCK).sum(axis=(2, 4))
-    hh, hb, bb, ww = (sums[k].ravel() for k in range(4))
+    hh, hb, bb, ww = block_sums(h, b, weights, size)
     # Texture counts on either side: a drawing over plain ice is texture of the screen alone and is masked, not counted.
     texture = np.sqrt(bb * ww)
     total = float(texture.sum())
     if total <= 0.0:
         return 0.0
-    ncc = hb / np.sqrt(np.maximum(hh * bb, 1e-6))
-    return float((texture * (ncc > BLOCK_AGREES)).sum() / total)
+    return float((texture * block_agrees(hh, hb, bb)).sum() / total)
 
 
 def misfits(h: Floats, stack: Floats, weights: Floats) -> tuple[Floats, Floats]:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from voiceover.media.frames import Luma
 from voiceover.playhead.screen_bank import ClipBank, Floats, Region, Thumbnailer, coarsen, describe, shrink
-from voiceover.playhead.screen_likeness import BLOCK, BLOCK_AGREES, agreement, likeness, misfits, without_outliers
+from voiceover.playhead.screen_likeness import BLOCK, agreement, block_agrees, block_sums, likeness, misfits, without_outliers
 
 # Corners are looked for on pictures at most this wide: a window of a quarter of the screen is then still 320 wide.
 CANVAS_WIDTH = 1280
@@ -270,10 +270,9 @@ def _through_window(luma: Luma, target: Target) -> Target | None:
     """
     bank, visible, (w, hgt) = target.bank, target.thumbnailer.visible, target.bank.size
     h, b = describe(target.thumbnailer(luma), bank.box), bank.window(target.frame, target.frame + 1)[0]
-    rows, cols = hgt // BLOCK, w // BLOCK
-    tiles = np.stack([visible * h * b, visible * h * h, visible * b * b]).reshape(3, hgt, w)[:, : rows * BLOCK, : cols * BLOCK]
-    hb, hh, bb = tiles.reshape(3, rows, BLOCK, cols, BLOCK).sum(axis=(2, 4))
-    worth = np.sqrt(bb) * np.where(hb / np.sqrt(np.maximum(hh * bb, 1e-6)) > BLOCK_AGREES, 1.0, -1.0)
+    hh, hb, bb, _ = block_sums(h, b, visible, bank.size)
+    rows, cols = bb.shape
+    worth = np.sqrt(bb) * np.where(block_agrees(hh, hb, bb), 1.0, -1.0)
     sums = np.pad(worth.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
     top, bottom, left, right = max(
         ((a, c, d, e) for a in range(rows) for c in range(a + 1, rows + 1) for d in range(cols) for e in range(d + 1, cols + 1)),
