@@ -35,7 +35,9 @@ def draw_track(track: PlayheadTrack, duration_narration_s: float, path: Path) ->
         axes.plot([start, end], clip, color="0.1", linewidth=1.6 if row.rate else 3.0, solid_capstyle="butt")
         if row.confidence is not None and row.confidence < LOW_CONFIDENCE:
             axes.axvspan(start, end, color="0.85", linewidth=0)
-    axes.set(xlabel="recording, s", ylabel="clip, s", xlim=(0, duration_narration_s), ylim=(0, None))
+    axes.set(xlabel="recording, s", ylabel="clip, s", xlim=(0, duration_narration_s))
+    # From where the clip is shown, not from its begin: a stretch of a whole game would be a line at the top.
+    axes.set_ylim(bottom=max(0.0, axes.get_ylim()[0]))
     axes.set_title("where the clip stands (level and thick: paused; shaded: unsure)", fontsize=9)
     _save(figure, path)
 
