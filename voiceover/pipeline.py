@@ -155,11 +155,11 @@ def understand(unread: Breakdown, transcript: Transcript, lexicon: Lexicon, *, p
 
 
 def judge_acts(talk: ParsedTalk) -> NDArray[np.float32]:
-    """What each sentence does in the talk, shape (sentences, 6); all alike where the weights are not installed."""
+    """What each sentence does in the talk, shape (sentences, 12), as `judge_talk` gives it; all alike where the weights are not installed."""
     encoder = load_encoder(adapted=False)
     if encoder is None:
-        return np.full((len(talk.sentences), len(ACTS)), 1 / len(ACTS), np.float32)
-    return ActClassifier(encoder).judge([s.sentence.text for s in talk.sentences])
+        return np.full((len(talk.sentences), 2 * len(ACTS)), 1 / len(ACTS), np.float32)
+    return ActClassifier(encoder).judge_talk([s.sentence.text for s in talk.sentences])
 
 
 def find_mentions(

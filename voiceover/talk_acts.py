@@ -29,6 +29,8 @@ ACTS = ("next", "again", "reopen", "closing", "opening", "play")
 PLAY_LINES = 3000
 # How much the words themselves count beside the meaning.
 WEIGHT_OF_NGRAMS = 1.0
+# Words of a sentence that tell what it begins: of 5, 7 and 9 the best with each narration held out in turn.
+FIRST_WORDS = 7
 _FORMAT = "acts-v4"
 
 
@@ -44,6 +46,17 @@ class ActClassifier:
         kept = kept_arrays(folder / f"{_FORMAT}-{digest}.npz", lambda: _train(encoder, lexicon))
         self._weights, self._bias = kept["weights"], kept["bias"]
         self._ngrams = NgramClassifier(folder / f"{_FORMAT}-ngrams-{digest}.npz", lambda: _lines(lexicon))
+
+    def judge_talk(self, sentences: Sequence[str]) -> NDArray[np.float32]:
+        """Probability of each of ACTS for each sentence, then for its first words alone: float32 of shape (n, 12).
+
+        "Okay next, and this one's short, what you see is a fake": what a sentence begins is said in its first words, and drowned by the rest.
+        """
+        firsts = [" ".join(s.split()[:FIRST_WORDS]) for s in sentences]
+        texts = list(dict.fromkeys([*sentences, *firsts]))
+        row = {text: i for i, text in enumerate(texts)}
+        judged = self.judge(texts)
+        return np.hstack([judged[[row[s] for s in sentences]], judged[[row[s] for s in firsts]]])
 
     def judge(self, sentences: Sequence[str]) -> NDArray[np.float32]:
         """Probability of each of ACTS for each sentence, float32 of shape (n, 6)."""

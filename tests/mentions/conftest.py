@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from voiceover.mentions.parse import ParsedTalk, parse_talk
+from voiceover.mentions.parse import ParsedTalk, Span, parse_talk
 from voiceover.roster import Player, Roster
 from voiceover.speech.transcript import Transcript, Word
 
@@ -38,3 +38,11 @@ def roster() -> Roster:
             Player("Cy Drummond", "22", "black"),
         )
     )
+
+
+def span_of(parsed: ParsedTalk, words: str) -> Span:
+    """Where some words stand first in a talk, punctuation aside."""
+    said = [w.text.strip(".,") for w in parsed.transcript.words]
+    wanted = [w.strip(".,") for w in words.split()]
+    first = next(i for i in range(len(said)) if said[i : i + len(wanted)] == wanted)
+    return Span(first, first + len(wanted) - 1)

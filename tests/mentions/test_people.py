@@ -6,8 +6,9 @@ from collections.abc import Callable
 
 import pytest
 
+from tests.mentions.conftest import span_of
 from voiceover.lexicon.io import load_lexicon
-from voiceover.mentions.parse import ParsedTalk, Span
+from voiceover.mentions.parse import ParsedTalk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.roster import Roster
 
@@ -43,8 +44,5 @@ from voiceover.roster import Roster
 )
 def test_doer(talk: Callable[..., ParsedTalk], roster: Roster, sentences: list[str], words: str, player: str, role: str) -> None:
     parsed = talk(*sentences)
-    said = [w.text.strip(".,") for w in parsed.transcript.words]
-    wanted = [w.strip(".,") for w in words.split()]
-    first = next(i for i in range(len(said)) if said[i : i + len(wanted)] == wanted)
-    doer = PeopleResolver(parsed, roster, load_lexicon()).doer(0, Span(first, first + len(wanted) - 1))
+    doer = PeopleResolver(parsed, roster, load_lexicon()).doer_and_subject(0, span_of(parsed, words), roster.focus[0])[0]
     assert (doer.player.name if doer.player else "", doer.role) == (player, role)

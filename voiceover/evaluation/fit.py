@@ -1,6 +1,6 @@
 """Fit the few numbers that decide, on the marked narrations: python -m voiceover.evaluation.fit
 
-Writes voiceover/fitted.json. The public narrations and our own twelve are used, and each is held out in turn to say how it generalises; the
+Writes voiceover/fitted.json. The public narrations and our own are used, and an eighth of them is held out in turn to say how it generalises; the
 unopened ones are for the end.
 """
 
@@ -9,41 +9,56 @@ from __future__ import annotations
 import json
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from sklearn.ensemble import GradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
-from voiceover.evaluation.marked import ROOT, prepare
+from voiceover.evaluation.fit_doers import MarkedDoer, doers_right, fit_doers, kept_ranking, marked_doers
+from voiceover.evaluation.marked import ROOT, by_sentences_of, prepare, quoted_span
+from voiceover.fitted import FITTED
 from voiceover.lexicon.io import load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.candidates import Candidate, gather_candidates
+from voiceover.mentions.doers import Ranking
 from voiceover.mentions.encoder import load_encoder
 from voiceover.mentions.meaning import MeaningFinder, train_head
 from voiceover.mentions.merge import Judge, Linear, decide, elsewhere
 from voiceover.mentions.ngrams import NgramFinder
 from voiceover.mentions.outcome import OutcomeClassifier, rest_of_sentence
-from voiceover.mentions.parse import ParsedTalk, Span, parse_talk
+from voiceover.mentions.parse import ParsedTalk, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
 from voiceover.mentions.plain import plain_words
 from voiceover.mentions.second_look import SecondLook, is_current, save_head
 from voiceover.mentions.status import DECIDED, decide_status, status_cues, status_features
+from voiceover.mentions.trees import LEAF, Trees, from_nodes, to_keep
 from voiceover.playhead.track import PlayheadTrack, read_playhead
 from voiceover.possessions import Evidence, Possession, Weights, best_path, gather_evidence
 from voiceover.roster import Player, Roster
 from voiceover.speech.captions import read_transcript
 from voiceover.talk_acts import ActClassifier
 
+Item = TypeVar("Item")
+Fit = TypeVar("Fit")
 # Inverse regularisation; best of 0.1, 0.3, 1 and 3 with each narration held out in turn.
 BEGIN_C, PART_C = 0.3, 1.0
 JUDGE_C = 0.3
 STATUS_C = 1.0
-FITTED = Path(__file__).resolve().parents[1] / "fitted.json"
+TREES, TREE_RATE, LEAVES, LEAST_IN_LEAF = 200, 0.05, 12, 20
+FOLDS = 8
+
+
+def in_turn(items: Sequence[Item], fit: Callable[[Sequence[Item]], Fit]) -> list[Fit]:
+    """For each item a fit that has not seen it; every eighth is held out at once."""
+    folds = min(FOLDS, len(items))
+    fits = [fit([x for i, x in enumerate(items) if i % folds != fold]) for fold in range(folds)]
+    return [fits[i % folds] for i in range(len(items))]
 
 
 def load_narrations(folder: Path) -> list[tuple[dict[str, Any], ParsedTalk, PlayheadTrack]]:
@@ -54,7 +69,8 @@ def load_narrations(folder: Path) -> list[tuple[dict[str, Any], ParsedTalk, Play
             prepare(source, Path(scratch))
             stem = Path(scratch) / source.stem
             talk = parse_talk(read_transcript(Path(f"{stem}.vtt")))
-            out.append((json.loads(source.read_text(encoding="utf-8")), talk, read_playhead(Path(f"{stem}.playhead.csv"))))
+            doc = by_sentences_of(talk, json.loads(source.read_text(encoding="utf-8")))
+            out.append((doc, talk, read_playhead(Path(f"{stem}.playhead.csv"))))
     return out
 
 
@@ -98,6 +114,7 @@ class MarkedTalk:
     candidates: list[Candidate]
     statuses: list[tuple[tuple[float, ...], str]]
     """Features and marked status of each marked mention that is no preview."""
+    doers: list[MarkedDoer]
     again: NDArray[np.float64] | None = None
     """What the second look thinks of the candidates; None before it looked."""
 
@@ -114,7 +131,7 @@ def look_at(
     phrases, ngrams = PhraseFinder(lexicon), NgramFinder(lexicon)
     out = []
     for doc, talk, track in load_narrations(folder):
-        judged = acts.judge([s.sentence.text for s in talk.sentences])
+        judged = acts.judge_talk([s.sentence.text for s in talk.sentences])
         players = [
             Player(
                 p["name"],
@@ -135,8 +152,8 @@ def look_at(
         ]  # fmt: skip
         candidates = gather_candidates(talk, finder, ngrams, phrases.find(talk), references, judged, spans)
         statuses = []
-        for mark in doc["mentions"]:
-            span = quoted_span(talk, mark["sentence"], mark["quote"])
+        quoted = [quoted_span(talk, m["sentence"], m["quote"]) for m in doc["mentions"]]
+        for mark, span in zip(doc["mentions"], quoted, strict=True):
             if mark["kind"] == "preview" or span is None or mark["principle"] not in finder.ids:
                 continue
             text = plain_words(talk, span, references[mark["sentence"]])
@@ -145,18 +162,10 @@ def look_at(
             cues = status_cues(talk, talk.sentences[mark["sentence"]], span)
             failed = float(outcomes.failed([rest_of_sentence(talk, span)])[0])
             statuses.append((status_features(cues, kinds, failed), mark["status"]))
-        out.append(MarkedTalk(doc, talk, gather_evidence(talk, track, judged), candidates, statuses))
+        out.append(
+            MarkedTalk(doc, talk, gather_evidence(talk, track, judged), candidates, statuses, marked_doers(doc, talk, people, quoted))
+        )
     return out
-
-
-def quoted_span(talk: ParsedTalk, sentence: int, quote: str) -> Span | None:
-    """The words of a sentence that a mark quotes; None where the talk is cut into other sentences than the marks."""
-    if sentence >= len(talk.sentences) or quote not in talk.sentences[sentence].sentence.text:
-        return None
-    parsed = talk.sentences[sentence].sentence
-    at = parsed.text.index(quote)
-    first = parsed.first + parsed.text[:at].count(" ")
-    return Span(first, first + quote.count(" "))
 
 
 def fit_status(marked: Sequence[MarkedTalk]) -> NDArray[np.float64]:
@@ -179,7 +188,10 @@ def fit_mentions(marked: Sequence[MarkedTalk]) -> Judge:
     The second look learns from first looks at narrations that they were not fitted on.
     """
     alone = _fit_linear([(_features(m), m.is_marked()) for m in marked])
-    first = [_fit_linear([(_features(o), o.is_marked()) for o in marked if o is not m]).probability(_features(m)) for m in marked]
+    first = [
+        f.probability(_features(m))
+        for m, f in zip(marked, in_turn(marked, lambda ms: _fit_linear([(_features(o), o.is_marked()) for o in ms])), strict=True)
+    ]
     seen = [np.hstack([_features(m), elsewhere(m.candidates, p)]) for m, p in zip(marked, first, strict=True)]
     in_talk = _fit_linear([(x, m.is_marked()) for x, m in zip(seen, marked, strict=True)])
     looked_at = []
@@ -187,7 +199,7 @@ def fit_mentions(marked: Sequence[MarkedTalk]) -> Judge:
         if m.again is not None:
             looked = ~np.isnan(m.again[:, 0])
             looked_at.append((np.hstack([x, m.again])[looked], list(np.array(m.is_marked())[looked])))
-    return Judge(alone, in_talk, _fit_linear(looked_at) if looked_at else None)
+    return Judge(alone, in_talk, *((_fit_linear(looked_at), fit_trees(looked_at)) if looked_at else (None, None)))
 
 
 def look_again(marked: Sequence[MarkedTalk], second: SecondLook) -> list[MarkedTalk]:
@@ -205,6 +217,23 @@ def _fit_linear(pairs: Sequence[tuple[NDArray[np.float64], list[bool]]]) -> Line
     mean, scale = x.mean(axis=0), x.std(axis=0) + 1e-9
     model = LogisticRegression(C=JUDGE_C, max_iter=5000).fit((x - mean) / scale, [right for _, marks in pairs for right in marks])
     return Linear(mean, scale, model.coef_[0], float(model.intercept_[0]))
+
+
+def fit_trees(pairs: Sequence[tuple[NDArray[np.float64], list[bool]]]) -> Trees:
+    x = np.concatenate([features for features, _ in pairs])
+    y = np.array([right for _, marks in pairs for right in marks])
+    model = GradientBoostingClassifier(
+        n_estimators=TREES, learning_rate=TREE_RATE, max_leaf_nodes=LEAVES, min_samples_leaf=LEAST_IN_LEAF, subsample=0.6, max_features=8, random_state=0
+    ).fit(x, y)  # fmt: skip
+    trees = []
+    for (regressor,) in model.estimators_:
+        t = regressor.tree_
+        trees.append([
+            (LEAF, 0.0, 0, 0, TREE_RATE * float(t.value[i, 0, 0])) if t.children_left[i] < 0
+            else (int(t.feature[i]), float(t.threshold[i]), int(t.children_left[i]), int(t.children_right[i]), 0.0)
+            for i in range(t.node_count)
+        ])  # fmt: skip
+    return from_nodes(float(np.log(y.mean() / (1 - y.mean()))), trees)
 
 
 def _rounded(linear: Linear) -> dict[str, Any]:
@@ -239,6 +268,10 @@ def reliability(marked: Sequence[MarkedTalk], judges: Sequence[Judge]) -> tuple[
     return error, table
 
 
+def _fit_doers(marked: Sequence[MarkedTalk]) -> Ranking:
+    return fit_doers([m.doers for m in marked])
+
+
 def main() -> None:
     """Fit on the public narrations, say how it generalises, and write the numbers."""
     plain, adapted, large = load_encoder(adapted=False), load_encoder(), load_encoder(threads=2, large=True)
@@ -253,18 +286,19 @@ def main() -> None:
     marked = look_again(public + own, second)
     public, own = marked[: len(public)], marked[len(public) :]
     pairs = [(m.doc, m.evidence) for m in marked]
-    held = [agreement([pairs[i]], fit_possessions(pairs[:i] + pairs[i + 1 :])) for i in range(len(pairs))]
-    weights = fit_possessions(pairs)
-    judges = [fit_mentions(marked[:i] + marked[i + 1 :]) for i in range(len(marked))]
-    judge = fit_mentions(marked)
-    statuses = [fit_status(marked[:i] + marked[i + 1 :]) for i in range(len(marked))]
-    status = fit_status(marked)
-    print("each narration held out in turn:")
+    held = [agreement([pair], w) for pair, w in zip(pairs, in_turn(pairs, fit_possessions), strict=True)]
+    weights, judge, status = fit_possessions(pairs), fit_mentions(marked), fit_status(marked)
+    judges, statuses = in_turn(marked, fit_mentions), in_turn(marked, fit_status)
+    doers = np.array([
+        (*doers_right(m.doers, ranking), len(m.doers)) for m, ranking in zip(marked, in_turn(marked, _fit_doers), strict=True)
+    ])  # fmt: skip
+    print("an eighth of the narrations held out in turn:")
     for name, part in (("public", slice(0, len(public))), ("own", slice(len(public), None))):
         precision, recall, f1 = sentence_f1(marked[part], judges[part])
         print(
             f"  {name}: possessions exact {sum(h[0] for h in held[part])} of {len(held[part])}, overlap {np.mean([h[1] for h in held[part]]):.2f};"
-            f" mentions by sentence P {precision:.3f} R {recall:.3f} F1 {f1:.3f}; status {status_right(marked[part], statuses[part]):.3f}"
+            f" mentions by sentence P {precision:.3f} R {recall:.3f} F1 {f1:.3f}; status {status_right(marked[part], statuses[part]):.3f};"
+            f" who {doers[part, 0].sum() / doers[part, 2].sum():.3f}, by rules alone {doers[part, 1].sum() / doers[part, 2].sum():.3f}"
         )
     error, table = reliability(marked, judges)
     print(f"  expected calibration error {error:.3f}")
@@ -272,10 +306,12 @@ def main() -> None:
         print(f"    said {sure:.2f}  right {right:.2f}  of {count}")
     kept = {
         "status": np.round(status, 4).tolist(),
+        "doers": kept_ranking(_fit_doers(marked)),
         "possessions": {"begin": np.round(weights.begin, 4).tolist(), "part": np.round(weights.part, 4).tolist()},
-        "mentions": {"alone": _rounded(judge.alone), "in_talk": _rounded(judge.in_talk), "again": _rounded(judge.again) if judge.again else None},
+        "mentions": {"alone": _rounded(judge.alone), "in_talk": _rounded(judge.in_talk), "again": _rounded(judge.again) if judge.again else None, "trees": to_keep(judge.trees) if judge.trees else None},
     }  # fmt: skip
-    FITTED.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
+    parts = ",\n".join(f"{json.dumps(part)}: {json.dumps(numbers)}" for part, numbers in kept.items())
+    FITTED.write_text(f"{{\n{parts}\n}}\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ Each narration is read from its captions with its playhead and roster, and score
 from __future__ import annotations
 
 import csv
+import itertools
 import json
 import subprocess
 import sys
@@ -17,8 +18,10 @@ from typing import Any
 from voiceover.breakdown import Breakdown
 from voiceover.evaluation.baselines import by_exact_names, by_partial_ratio
 from voiceover.lexicon.io import load_lexicon
+from voiceover.mentions.parse import ParsedTalk, Span, parse_talk
 from voiceover.outputs import write_breakdown
 from voiceover.pipeline import LogOptions, log
+from voiceover.speech.captions import read_transcript
 
 ROOT = Path(__file__).resolve().parents[2] / "marked_narrations"
 # Where a narration has no sound, its sentences are timed as somebody would speak them. Piper "joe" speaks 14.6 characters
@@ -48,13 +51,64 @@ def prepare(source: Path, folder: Path) -> None:
     with Path(f"{stem}.playhead.csv").open("w", newline="", encoding="utf-8") as file:
         out = csv.writer(file)
         out.writerow(["narration_s", "clip_s", "rate"])
-        out.writerows([a, s["clip_s"], s["rate"]] for (a, _), s in zip(times, doc["sentences"], strict=True))
+        out.writerows(_playhead(doc, [start for start, _ in times]))
     with Path(f"{stem}.roster.csv").open("w", newline="", encoding="utf-8") as file:
         out = csv.writer(file)
         out.writerow(["name", "number", "team", "role", "nicknames"])
         for p in doc["roster"]:
             row = [p["name"], p.get("number", ""), p.get("team", ""), "focus" if p.get("focus") else ""]
             out.writerow([*row, ";".join(p.get("nicknames", []))])
+
+
+def _playhead(doc: dict[str, Any], starts_s: list[float]) -> list[tuple[float, float, float]]:
+    """Rows of a playhead that begins each sentence where it is marked.
+
+    Whoever writes a narration does not work out how far the clip runs while a sentence is said. Where it would run past the place at
+    which the next one begins it runs slower, so that it arrives there in time and is not torn back as if the coach rewound.
+    """
+    rows = []
+    following = [s["clip_s"] for s in doc["sentences"][1:]]
+    for s, at_s, until_s, then_s in zip(doc["sentences"], starts_s, following, starts_s[1:], strict=False):
+        fitting = (until_s - s["clip_s"]) / (then_s - at_s)
+        rows.append((at_s, s["clip_s"], min(s["rate"], round(fitting, 3)) if fitting >= 0 else s["rate"]))
+    last = doc["sentences"][-1]
+    return [*rows, (starts_s[-1], last["clip_s"], last["rate"])]
+
+
+def by_sentences_of(talk: ParsedTalk, doc: dict[str, Any]) -> dict[str, Any]:
+    """A marked narration with its marks and possessions on the sentences of the parsed talk, which may cut it otherwise.
+
+    "You hear that? Me neither!" is one sentence of a narration and two of a talk.
+
+    Args:
+        talk: parsed from the same words.
+        doc: as read; its "sentences" stay as they are.
+    Raises:
+        ValueError: the talk has other words.
+    """
+    texts = [s["text"] for s in doc["sentences"]]
+    starts = list(itertools.accumulate((len(t.split()) for t in texts), initial=0))
+    if starts[-1] != len(talk.sentence_of_word):
+        raise ValueError(f"{doc['id']}: {len(talk.sentence_of_word)} words were read where {starts[-1]} are marked")
+
+    def of_mark(m: dict[str, Any]) -> dict[str, Any]:
+        before = texts[m["sentence"]][: texts[m["sentence"]].index(m["quote"])]
+        return m | {"sentence": talk.sentence_of_word[starts[m["sentence"]] + before.count(" ")]}
+
+    def of_possession(p: dict[str, Any]) -> dict[str, Any]:
+        return p | {"first": talk.sentence_of_word[starts[p["first"]]], "last": talk.sentence_of_word[starts[p["last"] + 1] - 1]}
+
+    return doc | {"mentions": [of_mark(m) for m in doc["mentions"]], "possessions": [of_possession(p) for p in doc["possessions"]]}
+
+
+def quoted_span(talk: ParsedTalk, sentence: int, quote: str) -> Span | None:
+    """The words of a sentence that a mark quotes; None where the talk is cut into other sentences than the marks."""
+    if sentence >= len(talk.sentences) or quote not in talk.sentences[sentence].sentence.text:
+        return None
+    parsed = talk.sentences[sentence].sentence
+    at = parsed.text.index(quote)
+    first = parsed.first + parsed.text[:at].count(" ")
+    return Span(first, first + quote.count(" "))
 
 
 def read_folder(folder: Path, corpus: Path) -> list[tuple[str, Breakdown]]:
@@ -102,7 +156,8 @@ def _confusions(corpus: Path, read: list[tuple[str, Breakdown]], most: int = 12)
     """The worst confusions: a marked principle that another took the place of in its sentence, and how often."""
     counts: Counter[tuple[str, str]] = Counter()
     for stem, breakdown in read:
-        doc = json.loads((corpus / f"{stem}.json").read_text(encoding="utf-8"))
+        talk = parse_talk(read_transcript(corpus / f"{stem}.vtt"))
+        doc = by_sentences_of(talk, json.loads((corpus / f"{stem}.json").read_text(encoding="utf-8")))
         marked = {(m["sentence"], m["principle"]) for m in doc["mentions"]}
         found = {(m.sentence, m.principle_id) for m in breakdown.mentions}
         for sentence, principle in marked - found:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from voiceover.mentions.meaning import Judgement, MeaningFinder
+from voiceover.mentions.meaning import Judgement, MeaningFinder, Nearest
 from voiceover.mentions.model import Proposal
 from voiceover.mentions.ngrams import NgramFinder, NgramScores
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span, runs_of_pieces
@@ -74,7 +74,7 @@ def gather_candidates(
         ngrams: judges them by their words; of the same lexicon.
         phrases: proposals of the finders by wording.
         references: to people, for each sentence.
-        acts: what each sentence does in the talk, shape (sentences, 6).
+        acts: what each sentence does in the talk, shape (sentences, 12).
         possessions: where the possessions are.
     """
     spans = [(s.index, span) for s in talk.sentences for span in runs_of_pieces(s)]
@@ -90,14 +90,25 @@ def gather_candidates(
         rows[sentence].append(row)
     first = possessions[0].first_sentence if possessions else 0
     last = possessions[-1].last_sentence if possessions else len(talk.sentences)
-    out: list[Candidate] = []
+    thoughts: list[tuple[_Place, list[_Thought]]] = []
     for parsed in talk.sentences:
         place = _Place(talk, parsed, references[parsed.index], rows[parsed.index], [span for _, span in spans], judged, scores)
-        around = [*(float(np.log(a + 0.02)) for a in acts[parsed.index, :5]), parsed.index < first, parsed.index > last]
-        for column, principle_id in enumerate(finder.ids):
-            found = hits.get((parsed.index, principle_id), [])
-            if place.best(column) >= LEAST_PROBABILITY or place.best_score(column) >= LEAST_SCORE or found:
-                out.append(place.candidate(column, principle_id, found, around))
+        found = [(column, hits.get((parsed.index, i), [])) for column, i in enumerate(finder.ids)]
+        worth = [
+            place.thought(column, proposals)
+            for column, proposals in found
+            if place.best[column] >= LEAST_PROBABILITY or place.best_score[column] >= LEAST_SCORE or proposals
+        ]
+        if worth:
+            thoughts.append((place, worth))
+    # Only what is thought of is held against every line that teaches.
+    asked = sorted({row for place, worth in thoughts for row in (place.whole, *(t.row for t in worth))})
+    near, at = finder.nearest(judged.vectors[asked]), {row: i for i, row in enumerate(asked)}
+    out: list[Candidate] = []
+    for place, worth in thoughts:
+        i = place.parsed.index
+        around = [*(float(np.log(a + 0.02)) for a in acts[i, :5]), i < first, i > last]
+        out += [place.candidate(t, finder.ids[t.column], near, at, around) for t in worth]
     return out
 
 
@@ -115,9 +126,21 @@ def _judge(finder: MeaningFinder, texts: list[str]) -> Judgement:
         judged.probability[rows],
         judged.nothing[rows],
         judged.kinds[rows],
-        judged.nearest[rows],
-        judged.nearest_nothing[rows],
+        judged.vectors[rows],
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Thought:
+    """One principle that a sentence may tell, before it is looked at closely."""
+
+    column: int
+    row: int
+    """Of the run of clauses that is judged."""
+    span: Span
+    found: list[Proposal]
+    hit: Proposal | None
+    """The surest of what was found by wording."""
 
 
 class _Place:
@@ -127,41 +150,41 @@ class _Place:
         self, talk: ParsedTalk, parsed: ParsedSentence, references: Sequence[Reference], rows: list[int], spans: list[Span],
         judged: Judgement, scores: NgramScores,
     ) -> None:  # fmt: skip
-        self._talk, self._parsed, self._references = talk, parsed, references
+        self._talk, self.parsed, self._references = talk, parsed, references
         self._rows, self._spans, self._judged, self._scores = rows, spans, judged, scores
-        self._whole = max(rows, key=lambda r: len(spans[r]))
+        self.whole = max(rows, key=lambda r: len(spans[r]))
         self._price = np.array([PRICE_OF_A_WORD * len(spans[r]) for r in rows])
+        self.best, self.best_score = judged.probability[rows].max(axis=0), scores.principle[rows].max(axis=0)
         # For each principle its own best run of clauses: another principle is a rival only where it would be quoted.
         self._best_row = [rows[i] for i in (judged.probability[rows] - self._price[:, None]).argmax(axis=0)]
 
-    def best(self, column: int) -> float:
-        return float(self._judged.probability[self._rows, column].max())
-
-    def best_score(self, column: int) -> float:
-        return float(self._scores.principle[self._rows, column].max())
-
-    def candidate(self, column: int, principle_id: str, found: list[Proposal], around: Sequence[float]) -> Candidate:
+    def thought(self, column: int, found: list[Proposal]) -> _Thought:
         judged, spans = self._judged, self._spans
         row = self._best_row[column]
         span = spans[row]
         hit = max(found, key=lambda p: p.score, default=None)
-        if hit is not None and self.best(column) < SURE_RUN:
+        if hit is not None and self.best[column] < SURE_RUN:
             span = Span(hit.first, hit.last)
             holding = [r for r in self._rows if spans[r].first <= span.first and span.last <= spans[r].last]
             row = max(holding or [row], key=lambda r: float(judged.probability[r, column]))
+        return _Thought(column, row, span, found, hit)
+
+    def candidate(self, thought: _Thought, principle_id: str, near: Nearest, at: Mapping[int, int], around: Sequence[float]) -> Candidate:
+        judged, spans = self._judged, self._spans
+        column, row, span, hit = thought.column, thought.row, thought.span, thought.hit
         over = [r for r in self._rows if spans[r].overlaps(span)]
         rival = max(
             (float(judged.probability[r, other]) for other, r in enumerate(self._best_row) if other != column and spans[r].overlaps(span)),
             default=0.0,
         )
         best = log_odds(float(judged.probability[row, column]))
-        cues = status_cues(self._talk, self._parsed, span)
-        nearest = judged.nearest[row]
+        cues = status_cues(self._talk, self.parsed, span)
+        nearest = near.principle[at[row]]
         score, score_nothing = float(self._scores.principle[row, column]), float(self._scores.nothing[row])
         score_rival = float(np.delete(self._scores.principle[row], column).max(initial=-1.0))
         features = (
             best,
-            log_odds(float(judged.probability[self._whole, column])),
+            log_odds(float(judged.probability[self.whole, column])),
             log_odds(float(judged.nothing[row])),
             log_odds(float(np.delete(judged.probability[row], column).max(initial=0.0))),
             log_odds(rival),
@@ -173,24 +196,24 @@ class _Place:
             best if hit else 0.0,
             float(np.mean(judged.probability[over, column] > SURE_RUN)),
             float(nearest[column]),
-            float(judged.nearest_nothing[row]),
+            float(near.nothing[at[row]]),
             float(nearest.max() - nearest[column]),
             *around,
             cues.other_times,
             cues.wish,
-            log_odds(float(judged.nothing[self._whole])),
-            len(self._parsed.doc) <= 8,
+            log_odds(float(judged.nothing[self.whole])),
+            len(self.parsed.doc) <= 8,
             len(self._rows),
-            float(judged.nearest_nothing[self._whole]),
-            float(judged.nearest[self._whole, column]),
+            float(near.nothing[at[self.whole]]),
+            float(near.principle[at[self.whole], column]),
             len(split_words(hit.wording)) if hit else 0.0,
             score,
             score_nothing,
             score_rival,
             score - max(score_rival, score_nothing),
-            float(self._scores.principle[self._whole, column]),
+            float(self._scores.principle[self.whole, column]),
         )
         say, lacking, failing = map(float, judged.kinds[row, column])
         kinds = hit.kinds if hit is not None and hit.kinds[0] < 1 and best < 0 else (say, lacking, failing)
         text = plain_words(self._talk, span, self._references)
-        return Candidate(self._parsed.index, principle_id, span, text, tuple(map(float, features)), kinds, tuple(found))
+        return Candidate(self.parsed.index, principle_id, span, text, tuple(map(float, features)), kinds, tuple(thought.found))

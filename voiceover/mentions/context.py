@@ -6,6 +6,7 @@ import dataclasses
 import re
 from collections.abc import Sequence
 
+from voiceover.mentions.doers import DoerFinder
 from voiceover.mentions.focus import focus_of
 from voiceover.mentions.model import STATUSES, Mention, Proposal
 from voiceover.mentions.parse import ParsedTalk, Span
@@ -32,13 +33,13 @@ def mentions_of(
         told_failed: for each proposal how likely the rest of its sentence tells that it did not come off.
     """
     out: list[Mention] = []
-    weights = load_status_weights()
+    weights, doers = load_status_weights(), DoerFinder(talk, people)
     for p, failed in zip(accepted, told_failed, strict=True):
         span = Span(p.first, p.last)
         parsed = talk.sentences[talk.sentence_of_word[p.first]]
         cues = status_cues(talk, parsed, span)
         possession = next((q for q in possessions if q.first_sentence <= parsed.index <= q.last_sentence), None)
-        doer = people.doer(parsed.index, span, focus=focus_of(possession, people.roster))
+        doer = doers.doer(parsed.index, span, p.principle_id, focus_of(possession, people.roster))
         words = talk.transcript.words
         quote = shortest_words(parsed, span, people.references(parsed.index))
         out.append(

@@ -66,9 +66,17 @@ class Judgement:
     """That it tells none, shape (n,)."""
     kinds: NDArray[np.float32]
     """As which kind of wording it would be told, shape (n, principles, 3), in the order of WORDING_KINDS."""
-    nearest: NDArray[np.float32]
+    vectors: NDArray[np.float32]
+    """Their embeddings, shape (n, 384)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Nearest:
+    """How near some texts are to the lines that teach."""
+
+    principle: NDArray[np.float32]
     """Cosine to the nearest wording of each principle, shape (n, principles)."""
-    nearest_nothing: NDArray[np.float32]
+    nothing: NDArray[np.float32]
     """Cosine to the nearest line of talk about nothing, shape (n,)."""
 
 
@@ -90,21 +98,26 @@ class MeaningFinder:
         vectors = self._encoder.embed([t.lower() for t in texts])
         each = self._head.probabilities(vectors)
         kinds = np.zeros((len(texts), len(self.ids), len(WORDING_KINDS)), np.float32)
-        nearest = np.full((len(texts), len(self.ids)), NO_WORDING, np.float32)
-        for i, (columns, lines) in enumerate(zip(self._columns, self._lines, strict=True)):
+        for i, columns in enumerate(self._columns):
             for c in columns:
                 kinds[:, i, WORDING_KINDS.index(self._head.labels[c][1])] = each[:, c]
-            if len(texts):
-                nearest[:, i] = (vectors @ self._head.vectors[lines].T).max(axis=1)
-        nothing_near = vectors @ self._head.vectors[self._nothing_lines].T
         total = kinds.sum(axis=2)
-        return Judgement(
-            total,
-            each[:, self._nothing].sum(axis=1),
-            kinds / np.maximum(total[:, :, None], 1e-9),
-            nearest,
-            nothing_near.max(axis=1, initial=NO_WORDING),
-        )
+        return Judgement(total, each[:, self._nothing].sum(axis=1), kinds / np.maximum(total[:, :, None], 1e-9), vectors)
+
+    def nearest(self, vectors: NDArray[np.float32]) -> Nearest:
+        """How near texts are to the lines that teach; dear, since there are tens of thousands of lines.
+
+        Args:
+            vectors: embeddings that `judge` gave, shape (n, 384).
+        """
+        out = np.full((len(vectors), len(self.ids)), NO_WORDING, np.float32)
+        for i, lines in enumerate(self._lines):
+            out[:, i] = (vectors @ self._head.vectors[lines].T).max(axis=1)
+        return Nearest(out, self.nearest_nothing(vectors))
+
+    def nearest_nothing(self, vectors: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Cosine to the nearest line of talk about nothing, shape (n,), for embeddings of shape (n, 384)."""
+        return np.asarray((vectors @ self._head.vectors[self._nothing_lines].T).max(axis=1, initial=NO_WORDING))
 
 
 def load_head(lexicon: Lexicon, encoder: Encoder, *, cache: Path | None = None) -> Head:

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib import resources
 
 import numpy as np
 from numpy.typing import NDArray
 
+from voiceover.fitted import fitted
 from voiceover.mentions.candidates import Candidate
 from voiceover.mentions.model import Proposal, Rejected
 from voiceover.mentions.parse import Span
+from voiceover.mentions.trees import Trees, from_kept
 
-# Accepted from this probability on: best F1 with each public narration held out in turn, flat from 0.3 to 0.45.
+# Accepted from this probability on: best F1 with an eighth of the narrations held out in turn, flat from 0.34 to 0.42.
 MIN_CONFIDENCE = 0.38
 # Where the words of a surer mention of another principle are shared, this much is needed to stand beside it.
 MIN_BESIDE = 0.7
@@ -56,6 +56,9 @@ class Judge:
     """Over FEATURES and elsewhere()."""
     again: Linear | None = None
     """Over these and the features of the second look."""
+    trees: Trees | None = None
+    """Over the same: the mean of both in log odds decides. F1 by sentence with an eighth of 69 narrations held out in turn: linear alone 82.4,
+    trees alone 82.5, both 83.0."""
 
     def confidence(self, candidates: Sequence[Candidate], again: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
         """Probability that each candidate of one talk is a mention, shape (n,).
@@ -69,7 +72,10 @@ class Judge:
         x = self.features_in_talk(candidates)
         sure = self.in_talk.probability(x)
         if self.again is not None and again is not None and (looked := ~np.isnan(again[:, 0])).any():
-            sure[looked] = self.again.probability(np.hstack([x, again])[looked])
+            seen = np.hstack([x, again])[looked]
+            sure[looked] = self.again.probability(seen)
+            if self.trees is not None:
+                sure[looked] = _between(sure[looked], self.trees.probability(seen))
         return sure
 
     def features_in_talk(self, candidates: Sequence[Candidate]) -> NDArray[np.float64]:
@@ -80,6 +86,13 @@ class Judge:
     def worth_another_look(self, candidates: Sequence[Candidate]) -> NDArray[np.bool_]:
         """Which candidates are likely enough for the second look, shape (n,)."""
         return np.asarray(self.confidence(candidates) >= WORTH_ANOTHER_LOOK)
+
+
+def _between(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Probabilities whose log odds are the mean of those of two others."""
+    a, b = np.clip(a, _LEAST, _MOST), np.clip(b, _LEAST, _MOST)
+    odds = np.sqrt(a / (1 - a) * b / (1 - b))
+    return np.asarray(odds / (1 + odds))
 
 
 # Sentences so near are about the same moment.
@@ -114,13 +127,15 @@ def elsewhere(candidates: Sequence[Candidate], alone: NDArray[np.float64]) -> ND
 @lru_cache(maxsize=1)
 def load_judge() -> Judge:
     """The fitted numbers that ship with the tool."""
-    kept = json.loads(resources.files("voiceover").joinpath("fitted.json").read_text(encoding="utf-8"))["mentions"]
+    kept = fitted("mentions")
 
     def linear(part: str) -> Linear:
         k = kept[part]
         return Linear(np.array(k["mean"]), np.array(k["scale"]), np.array(k["weights"]), float(k["constant"]))
 
-    return Judge(linear("alone"), linear("in_talk"), linear("again") if kept.get("again") else None)
+    return Judge(
+        linear("alone"), linear("in_talk"), linear("again") if kept["again"] else None, from_kept(kept["trees"]) if kept["trees"] else None
+    )
 
 
 def decide(

@@ -43,7 +43,8 @@ class PeopleResolver:
         ]
         self._subjects = SubjectFinder(talk, self._references)
         self._you = self._other_eyes()
-        self._talks_to_focus = self._is_addressed_to_focus()
+        self.talks_to_focus = self._is_addressed_to_focus()
+        """Whether "you" is the focus player."""
 
     @property
     def roster(self) -> Roster:
@@ -53,8 +54,7 @@ class PeopleResolver:
     def _is_addressed_to_focus(self) -> bool:
         """Whether the coach talks to the player himself: "you" does as many things as "he" and "she" together.
 
-        "You know", "you see" and "I tell you" address anybody and do not count. Right in all 16 public narrations and all
-        4 of our own.
+        "You know", "you see" and "I tell you" address anybody and do not count. Right in all 16 public narrations.
         """
         you = other = 0
         for parsed, references in zip(self._talk.sentences, self._references, strict=True):
@@ -72,20 +72,19 @@ class PeopleResolver:
         """The references to people in one sentence."""
         return self._references[sentence]
 
-    def doer(self, sentence: int, span: Span, *, focus: Player | None = None) -> Doer:
-        """Who does what a span of words tells.
+    def doer_and_subject(self, sentence: int, span: Span, focus: Player | None) -> tuple[Doer, Reference | None]:
+        """Who does what a span of words tells, by rules alone; and the reference that is their subject, None where they have none.
 
         Args:
             sentence: index of the sentence it stands in.
             span: the quoted words.
-            focus: the focus player of its possession, where several are in focus.
+            focus: the focus player of its possession; None where nobody is in focus.
         """
-        focus = focus or (self._roster.focus[0] if self._roster.focus else None)
         parsed = self._talk.sentences[sentence]
         found = self._subjects.find(parsed, span)
         if found is None:
-            return Doer(focus, "focus", 0.7)
-        return self._resolve(parsed, found, focus)
+            return Doer(focus, "focus", 0.7), None
+        return self._resolve(parsed, found, focus), found
 
     def _resolve(self, parsed: ParsedSentence, found: Reference, focus: Player | None) -> Doer:
         if found.player is not None:
@@ -113,7 +112,7 @@ class PeopleResolver:
             and any(t.lower_ in {"also", "too"} for t in parsed.doc)
             and not any(r.role == "focus" for r in self._references[parsed.index])
         )
-        if (self._talks_to_focus and self._you[parsed.index] is None) or again or self._focus_is_object(parsed, found):
+        if (self.talks_to_focus and self._you[parsed.index] is None) or again or self._focus_is_object(parsed, found):
             other = self._last_other(parsed, found)
             if other is not None:
                 return other
@@ -160,7 +159,7 @@ class PeopleResolver:
         tokens = parsed.tokens_of(Span(pronoun.first, pronoun.last))
         verbs = [t.head for t in tokens if t.dep_ in {"nsubj", "nsubjpass"}]
         for r in self._references[parsed.index]:
-            listener = self._talks_to_focus and r.pronoun == "you" and self._you[parsed.index] is None
+            listener = self.talks_to_focus and r.pronoun == "you" and self._you[parsed.index] is None
             if r.first > pronoun.first and (listener or (r.role == "focus" and r.kind != "pronoun")):
                 if any(
                     (t.head in verbs or t.head.head in verbs) and t.dep_ in {"dobj", "pobj"}

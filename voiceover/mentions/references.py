@@ -31,6 +31,11 @@ _ANYBODY = frozenset(
     "d defender guy guys forward winger centre center defenceman player fella fellow boy boys lad lads girl girls kid man"
     " woman lass one ones man's".split()
 )
+# Words that begin sentences, or are common, and look like a form of some name.
+_NO_NICKNAMES = frozenset(
+    "the and now there then look see watch okay well here stop she he daddy mommy mummy happy buddy puppy hobby lobby jelly belly silly funny sunny"
+    " lucky messy alley offer hurry carry sorry better calls picks".split()
+)
 TEAMMATE, OPPONENT = "teammate", "opponent"
 
 
@@ -181,25 +186,12 @@ def _plain(word: str) -> str:
 def is_nickname_of(word: str, name: str) -> bool:
     """Whether a capitalised word is a short or playful form of a name, or one letter off it.
 
-    >>> is_nickname_of("hutch", "hutchins"), is_nickname_of("brandty", "brandt"), is_nickname_of("here", "henrik")
-    (True, True, False)
+    >>> is_nickname_of("hutch", "hutchins"), is_nickname_of("brandty", "brandt"), is_nickname_of("olly", "oliver")
+    (True, True, True)
+    >>> is_nickname_of("here", "henrik"), is_nickname_of("silly", "silas"), is_nickname_of("sees", "sean")
+    (False, False, False)
     """
-    if word in {
-        "the",
-        "and",
-        "now",
-        "there",
-        "then",
-        "look",
-        "see",
-        "watch",
-        "okay",
-        "well",
-        "here",
-        "stop",
-        "she",
-        "he",
-    }:
+    if word in _NO_NICKNAMES:
         return False
     stem = word
     for ending in sorted(_NICK_ENDINGS, key=len, reverse=True):
@@ -208,6 +200,8 @@ def is_nickname_of(word: str, name: str) -> bool:
             break
     doubled = stem[-1:] == stem[-2:-1] or stem.endswith("ck")  # "Benny", "Kocko" for Kocian
     shortened = {stem[:-1]} if len(stem) > NICKNAME_LETTERS and doubled else set()
+    if len(stem) == NICKNAME_LETTERS and doubled and word.endswith(("y", "ie", "ey")) and name.startswith(stem[:-1]):
+        return True  # "Olly" for Oliver
     for form in {word, stem} | shortened:
         if len(form) >= NICKNAME_LETTERS + (form == word) and name.startswith(form):
             return True

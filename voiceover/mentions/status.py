@@ -2,36 +2,53 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib import resources
 
 import numpy as np
 from numpy.typing import NDArray
 
+from voiceover.fitted import fitted
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span
 
 _WISH = re.compile(
-    r"\b(?:i|we|i'd|we'd|you'd|i would|we would)(?: really| still| just| only| have)?"
-    r" (?:'d )?(?:love|loved|like|liked|want|wanted|rather|prefer|hoped|ask|asked|take|need|wish)\b"
+    r"\b(?:i'd|we'd|you'd|he'd|she'd|i would|we would)(?: really| still| just| only)*"
+    r" (?:love|like|want|rather|prefer|ask|take|need|wish|have (?:loved|liked|wanted|taken|asked|preferred|hoped))\b"
+    r"|\b(?:i|we)(?: really| still| just| only| have)? (?:want|wanted|rather|prefer|hoped|ask|asked|need|wish)\b"
     r"|\b(?:would|could|should|might|coulda|shoulda|woulda|must)(?:'ve| have| of)\b|\b(?:could|should) (?:just|only|be|\w+ )"
     r"|\bcould(?:a)?\b(?=[^,.]*\b(?:there|here|instead|if)\b)"
     r"|\b(?:ha(?:s|ve)|'s|'ve|gotta|need|needs|needed|ought|supposed)(?: got)? to\b|\bgotta\b|\bmust\b|\bshould\b|\bought(?:a| to)?\b|\bwhat i (?:don't|didn't|never) see\b"
     r"|\bwhat (?:i|we|i'd|we'd)\b.*\b(?:like|love|want|wanted|hoping|hoped)\b|\bi was hoping\b|\bhoping for\b"
-    r"|\bwould(?:'ve)? rather\b|\b(?:i'd|i would) (?:like|love|rather|take|want)\b|\bwould be (?:nice|better|lovely|good)\b"
+    r"|\bwould(?:'ve)? rather\b|\bwould be (?:nice|better|lovely|good)\b"
     r"|\b(?:all|what) (?:he|she|you|they|it) need(?:s|ed)?\b|\bwhy (?:not|don't|doesn't|didn't)\b|\bwhere(?:'s| is| was) (?:the|that|his|her|your|my)\b"
     r"|\bnext time\b|\bhomework\b|\b(?:is|was|were|are) missing\b|\black(?:s|ed|ing)\b|\bif (?:you|he|she|they) (?:get|just|only|would|had|do|does|did)\b"
     r"|\bthe only thing\b|\bwish\b|\bforg[eo]t\w*\b",
     re.IGNORECASE,
 )
+# What did not happen: "if he'd put the hammer down", "had she looked", "if there'd been a body".
+_IF = re.compile(
+    r"(?<!as )\bif (?:he|she|you|they|there|we|i|it)(?:'d| had|'m| was| were| am| just| only)\b|\b(?:had|were) (?:he|she|you|they|there) |\bin a perfect world\b"
+    r"|\bif only\b|\bif (?:he|she|you|they) \w+(?:s|ed)\b",
+    re.IGNORECASE,
+)
+# A wish that comes behind: "a glance before that wouldn't have hurt", "shouting, that's the homework".
+_WISH_BEHIND = re.compile(
+    r"\bwould(?:n't)?(?:'ve| have| of)? (?:hurt|been|be|do|helped|worked|done|saved|won)\b|\b(?:was|is|were|would be) better\b|\bmissing\b"
+    r"|\bnext (?:time|week)\b|\bhomework\b|\bthat's (?:all|what) (?:i|we) (?:want|need|ask)\b|\b(?:and|but) (?:he|she|you|they) (?:did|do|does)n't\b"
+    r"|\bin a perfect world\b|\bthat's (?:the|for) (?:play|one thing|next|\w+day)\b",
+    re.IGNORECASE,
+)
+_INSTEAD = re.compile(r"\b(?:instead|rather than)\b", re.IGNORECASE)
+_TURNS = re.compile(r"\W*(?:but|only|except|and no|nope|though|although|yet)\b", re.IGNORECASE)
+# So many words before or behind the telling may still be about it. Guess, not measured.
+NEAR = 9
 # Obligation that tells what is being done well is no wish: "you have to like".
 _NO_WISH = re.compile(
     r"\b(?:have|has|got|gotta|need|needs)(?: got)? to (?:like|love|say|admit|laugh|see|watch|give|turn|chase|respect|hand|look)\b"
     r"|\bi (?:want|like|love|wanted)(?: you| y'all| everybody| the whole room)? (?:to )?(?:watch|look|see|show|talk|it|that|this|the|how|what|his|her)\b"
-    r"|\bdon't (?:have|need) to\b|\b(?:must|should) be (?:proud|happy)\b|\bcould(?:n't)? (?:see|hear|shake|park|drive)\b|\bi needed\b"
+    r"|\bdon't (?:have|need) to\b|\b(?:must|should) be (?:proud|happy)\b|\bcould(?:n't)? (?:see|hear|shake|park|drive|read|put|fit|land|smell|feel|tell|count|set|cut|sell|shoot|pass)\b|\bi needed\b"
     r"|\b(?:so|and|till|until|because|which means) (?:their|his|her|the|that|he|she|they)(?: \w+)?(?:'s|'ve)? (?:ha(?:s|ve) to|ha(?:s|ve) got to|gotta|must|need(?:s|ed)? to)\b"
     r"|\byou take (?:mine|yours|his|hers)\b|\bi(?:'ll)? take (?:yours|his|hers|him|her)\b",
     re.IGNORECASE,
@@ -92,6 +109,16 @@ class StatusCues:
     """The next sentence tells it."""
     ordered: bool
     """An order, told over a picture of something else: "just go across"."""
+    if_only: bool
+    """It is told of what did not happen."""
+    wish_behind: bool
+    """A wish follows the words."""
+    instead_before: bool
+    """`instead` or `rather than` stands near before the words."""
+    instead_behind: bool
+    """The same behind them."""
+    turns: bool
+    """What follows begins with `but` or the like."""
     other_times: bool
     """The sentence is about other people or another day."""
 
@@ -120,6 +147,11 @@ def status_cues(talk: ParsedTalk, parsed: ParsedSentence, span: Span) -> StatusC
         bool(_FAIL.search(inside) or _FAIL.search(after)),
         bool(_FAIL.search(following)),
         _is_order(parsed, span),
+        bool(_IF.search(f"{before} {inside}")),
+        bool(_WISH_BEHIND.search(" ".join(after.split()[:NEAR]))),
+        bool(_INSTEAD.search(" ".join(before.split()[-NEAR:]))),
+        bool(_INSTEAD.search(" ".join(after.split()[:NEAR]))),
+        bool(_TURNS.match(after)),
         bool(_OTHER_TIMES.search(parsed.sentence.text)),
     )
 
@@ -167,7 +199,7 @@ DECIDED = ("executed", "attempted", "missed")
 STATUS_FEATURES = (
     "lacking", "failing", "wish", "negated_bare", "negated_praised", "tried", "begins_with_try", "failed",
     "fails_next_and_tried", "ordered", "lacking_and_negated", "failing_and_failed", "lacking_alone",
-    "told_failed",
+    "told_failed", "if_only", "wish_behind", "instead_before", "instead_behind", "turns", "told_failed_not_lacking",
 )  # fmt: skip
 
 
@@ -187,7 +219,8 @@ def status_features(cues: StatusCues, kinds: Sequence[float], told_failed: float
             (
                 lacking, failing, cues.wish, bare, cues.praised_negation, cues.tried, cues.begins_with_try, cues.failed,
                 cues.fails_next and cues.tried, cues.ordered, lacking * bare, failing * cues.failed,
-                lacking * (not cues.negated) * (not cues.wish), told_failed,
+                lacking * (not cues.negated) * (not cues.wish), told_failed, cues.if_only, cues.wish_behind, cues.instead_before,
+                cues.instead_behind, cues.turns, told_failed * (1 - lacking),
             ),
         )
     )  # fmt: skip
@@ -206,5 +239,4 @@ def decide_status(features: Sequence[float], weights: NDArray[np.float64]) -> st
 @lru_cache(maxsize=1)
 def load_status_weights() -> NDArray[np.float64]:
     """The fitted numbers that ship with the tool."""
-    kept = json.loads(resources.files("voiceover").joinpath("fitted.json").read_text(encoding="utf-8"))
-    return np.array(kept["status"])
+    return np.array(fitted("status"))

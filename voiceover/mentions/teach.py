@@ -55,9 +55,9 @@ def suggest_wordings(breakdowns: Sequence[Breakdown], lexicon: Lexicon, *, min_t
     clauses = [c for b in breakdowns for c in _unmatched(b, lexicon, acts)]
     if len(clauses) < min_times:
         return []
-    vectors = encoder.embed([c.text for c in clauses])
     finder = MeaningFinder(lexicon, encoder)
     judged = finder.judge([c.text for c in clauses])
+    vectors, near_nothing = judged.vectors, finder.nearest_nothing(judged.vectors)
     out = []
     for group in _groups(vectors):
         if len(group) < min_times:
@@ -65,7 +65,7 @@ def suggest_wordings(breakdowns: Sequence[Breakdown], lexicon: Lexicon, *, min_t
         chance = judged.probability[group].mean(axis=0)
         best = int(chance.argmax())
         known = float(chance[best]) >= LEAST_PROBABILITY
-        if not known and float(judged.nearest_nothing[group].mean()) > LIKE_NOTHING:
+        if not known and float(near_nothing[group].mean()) > LIKE_NOTHING:
             continue
         near = vectors[group] @ vectors[group].T
         wording = clauses[group[int(near.sum(axis=1).argmax())]].text
