@@ -13,7 +13,8 @@ from voiceover.errors import WeightsError
 from voiceover.lexicon.io import load_lexicon
 from voiceover.mentions.candidates import FEATURES, Candidate
 from voiceover.mentions.encoder import load_encoder
-from voiceover.mentions.encoder_weights import LARGE, packaged, read_packaged
+from voiceover.mentions.encoder_weights import LARGE, SMALL, packaged, read_packaged
+from voiceover.mentions.meaning import shipped_for, taught_by
 from voiceover.mentions.parse import Span
 from voiceover.mentions.second_look import SecondLook, is_current
 
@@ -29,6 +30,13 @@ def candidate(principle_id: str, text: str, first: int = 0) -> Candidate:
 def test_the_shipped_head_was_taught_by_the_shipped_lexicon_and_encoder() -> None:
     large = load_encoder(large=True)
     assert large is not None and is_current(load_lexicon(), large)
+
+
+@pytest.mark.skipif(packaged(SMALL) is None, reason="the meaning weights are not installed")
+@pytest.mark.model
+def test_the_shipped_head_of_the_first_look_too() -> None:
+    small = load_encoder()
+    assert small is not None and shipped_for() == taught_by(load_lexicon(), small)
 
 
 @needs_weights

@@ -27,7 +27,7 @@ from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.candidates import Candidate, gather_candidates
 from voiceover.mentions.doers import Ranking
 from voiceover.mentions.encoder import load_encoder
-from voiceover.mentions.meaning import MeaningFinder, train_head
+from voiceover.mentions.meaning import MeaningFinder, ship_head, shipped_for, taught_by, train_head
 from voiceover.mentions.merge import Judge, Linear, decide, elsewhere
 from voiceover.mentions.ngrams import NgramFinder
 from voiceover.mentions.outcome import OutcomeClassifier, rest_of_sentence
@@ -278,6 +278,8 @@ def main() -> None:
     if plain is None or adapted is None or large is None:
         sys.exit("a package with weights is not installed")
     lexicon, acts = load_lexicon(), ActClassifier(plain)
+    if shipped_for() != (digest := taught_by(lexicon, adapted)):
+        ship_head(train_head(lexicon, adapted), digest)
     if not is_current(lexicon, large):
         head = train_head(lexicon, large)
         save_head(lexicon, large, head.weights, head.bias, head.labels)

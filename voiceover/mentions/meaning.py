@@ -1,7 +1,7 @@
 """The finder by meaning: clauses against the lexicon's wordings, through sentence embeddings and a trained head.
 
 The wordings are the only training data: a coach who adds one teaches the finder. The head and the wordings' vectors are made
-again in seconds whenever the lexicon changes, and kept in the cache under the lexicon's digest.
+again, in minutes, whenever the lexicon changes, and kept in the cache under the lexicon's digest. The head of the shipped lexicon ships.
 """
 
 from __future__ import annotations
@@ -27,7 +27,9 @@ HEAD_C = 10.0
 # Similarity of a text to a principle without wordings: below any real cosine.
 NO_WORDING = -1.0
 SEED = 20261125
-_FORMAT = "head-v5"
+_FORMAT = "head-v6"
+SHIPPED = Path(__file__).with_name("meaning_head.npz")
+"""Made by evaluation/fit.py: weights (384, k) and bias (k,) of the classes, their labels, and what they were taught by."""
 
 
 def softmax(logits: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -121,15 +123,42 @@ class MeaningFinder:
 
 
 def load_head(lexicon: Lexicon, encoder: Encoder, *, cache: Path | None = None) -> Head:
-    """The head of a lexicon, from the cache or trained now."""
-    digest = hashlib.sha256("\n".join([lexicon.digest(), encoder.digest, *talk_lines()]).encode()).hexdigest()[:16]
-    kept = kept_arrays((cache or cache_folder()) / f"{_FORMAT}-{digest}.npz", lambda: _train(lexicon, encoder))
+    """The head of a lexicon: from the cache, the shipped one, or trained now."""
+    digest = taught_by(lexicon, encoder)
+    kept = kept_arrays((cache or cache_folder()) / f"{_FORMAT}-{digest}.npz", lambda: _make(lexicon, encoder, digest))
     labels = tuple((str(a), str(b)) for a, b in kept["labels"])
     return Head(kept["weights"], kept["bias"], labels, kept["vectors"].astype(np.float32), kept["label_of_line"])
 
 
-def _train(lexicon: Lexicon, encoder: Encoder) -> dict[str, NDArray[Any]]:
-    head = train_head(lexicon, encoder)
+def taught_by(lexicon: Lexicon, encoder: Encoder) -> str:
+    """Identifies all that teaches a head, as hexadecimal digits."""
+    return hashlib.sha256("\n".join([lexicon.digest(), encoder.digest, *talk_lines()]).encode()).hexdigest()[:16]
+
+
+def shipped_for() -> str:
+    """What the shipped head was taught by, as `taught_by` tells it; empty where none ships."""
+    if not SHIPPED.is_file():
+        return ""
+    with np.load(SHIPPED) as kept:
+        return str(kept["taught_by"])
+
+
+def ship_head(head: Head, digest: str) -> None:
+    """Write the head that ships: its weights in 16 bits; the lines are embedded anew on each machine."""
+    weights, labels = head.weights.astype(np.float16), np.array(head.labels)
+    np.savez_compressed(SHIPPED, weights=weights, bias=head.bias, labels=labels, taught_by=np.array(digest))
+
+
+def _make(lexicon: Lexicon, encoder: Encoder, digest: str) -> dict[str, NDArray[Any]]:
+    if shipped_for() == digest:
+        lines = _lines(lexicon)
+        labels = sorted({(i, k) for _, i, k in lines})
+        with np.load(SHIPPED) as kept:
+            weights, bias = kept["weights"].astype(np.float32), kept["bias"]
+        vectors = encoder.embed([text.lower() for text, _, _ in lines])
+        head = Head(weights, bias, tuple(labels), vectors, np.array([labels.index((i, k)) for _, i, k in lines]))
+    else:
+        head = train_head(lexicon, encoder)
     return {
         "weights": head.weights,
         "bias": head.bias,
@@ -137,6 +166,10 @@ def _train(lexicon: Lexicon, encoder: Encoder) -> dict[str, NDArray[Any]]:
         "vectors": head.vectors.astype(np.float16),
         "label_of_line": head.label_of_line,
     }
+
+
+def _lines(lexicon: Lexicon) -> list[tuple[str, str, str]]:
+    return training_lines(lexicon) + [(text, NOTHING, "say") for text in talk_lines()]
 
 
 def train_head(lexicon: Lexicon, encoder: Encoder) -> Head:
@@ -147,7 +180,7 @@ def train_head(lexicon: Lexicon, encoder: Encoder) -> Head:
     """
     from sklearn.linear_model import LogisticRegression
 
-    lines = training_lines(lexicon) + [(text, NOTHING, "say") for text in talk_lines()]
+    lines = _lines(lexicon)
     nothing, like, draw = [*lexicon.nothing, *talk_lines()], alike(lexicon), random.Random(SEED)
     varied = [(vary(text, nothing, like, draw), principle_id, kind) for text, principle_id, kind in lines]
     vectors = encoder.embed([text.lower() for text, _, _ in lines + varied])
