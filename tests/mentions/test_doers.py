@@ -18,12 +18,9 @@ from voiceover.roster import Roster
 @pytest.mark.parametrize(
     ("sentences", "told", "player"),
     [
-        # Who was the subject a moment ago goes on being "he", where the rules fall back on the focus player.
-        (
-            ["Drummond comes the whole way back.", "And he slides out in front of the shot."],
-            [("comes the whole way back", "backcheck"), ("slides out in front of the shot", "shot-lane")],
-            "Cy Drummond",
-        ),
+        # The rules take the one who is named, though he only shows what was done to him.
+        (["She spins away behind the net, and Drummond skates past."], [("spins away behind the net, and Drummond skates past", "escape-turn")], "Ada Quillfeather"),
+        (["A tight turn behind the net and Drummond is left standing."], [("A tight turn behind the net and Drummond is left standing", "escape-turn")], "Ada Quillfeather"),
         (["Drummond has her on the wall.", "She turns back up the ice and she's free."], [("turns back up the ice", "cutback")], "Ada Quillfeather"),
         (["Hollenback drops in underneath her."], [("drops in underneath", "low-support")], "Bo Hollenback"),
     ],

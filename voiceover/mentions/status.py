@@ -195,6 +195,8 @@ def _next_sentence(talk: ParsedTalk, parsed: ParsedSentence) -> str:
     return talk.sentences[parsed.index + 1].sentence.text if parsed.index + 1 < len(talk.sentences) else ""
 
 
+# What is told as failing so surely has failed: 6 of 6 marked mentions, too few for a straight line to learn it.
+SURELY_FAILING = 0.8
 DECIDED = ("executed", "attempted", "missed")
 STATUS_FEATURES = (
     "lacking", "failing", "wish", "negated_bare", "negated_praised", "tried", "begins_with_try", "failed",
@@ -233,6 +235,8 @@ def decide_status(features: Sequence[float], weights: NDArray[np.float64]) -> st
         features: as named in STATUS_FEATURES.
         weights: shape (3, len(STATUS_FEATURES) + 1), the last column the constants.
     """
+    if features[STATUS_FEATURES.index("failing")] >= SURELY_FAILING:
+        return "attempted"
     return DECIDED[int(np.argmax(weights @ np.array([*features, 1.0])))]
 
 
