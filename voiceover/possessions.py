@@ -100,6 +100,8 @@ BIAS_OF_BEGINNING = 1.0
 # logarithm 0.38 (public ones 5.6 and 0.52). 0.4 to 0.6 and 6 to 7 are equally good with an eighth held out in turn; without it 7 in
 # 57 fewer are counted exactly.
 USUAL_LENGTH, LENGTH_DEVIATION = 6.5, 0.5
+# A possession of one sentence is sixty times rarer than one of six (1 and some 60 of 310), which is 4 in log odds; the curve says 7.
+MOST_FOR_SHORT = 4.0
 # "Rep one" opens the first possession; 2 to 4 are equally good.
 WORTH_OF_FIRST = 3.0
 # So many ways through the talk are followed at once. Guess, not measured: in talks of up to 200 sentences all ways give the same.
@@ -327,7 +329,8 @@ def _length_scores(n: int) -> NDArray[np.float64]:
     length = np.maximum(np.arange(n + 1), 0.5)
     near = np.minimum(length, 2 * USUAL_LENGTH)
     slope = np.log(2) / (LENGTH_DEVIATION**2 * 2 * USUAL_LENGTH)
-    return np.asarray(-((np.log(near / USUAL_LENGTH) / LENGTH_DEVIATION) ** 2) / 2 - slope * (length - near))
+    of_length = np.minimum((np.log(near / USUAL_LENGTH) / LENGTH_DEVIATION) ** 2 / 2, MOST_FOR_SHORT)
+    return np.asarray(-of_length - slope * (length - near))
 
 
 def _how_ended(run: Sequence[ParsedSentence]) -> str:

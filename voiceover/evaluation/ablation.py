@@ -81,13 +81,14 @@ def main() -> None:
     talks = [m.talk for m in public]
     words = sum(len(t.transcript.words) for t in talks)
     texts = [[t.text(s) for p in t.sentences for s in runs_of_pieces(p)] for t in talks]
+    fresh = SecondLook(lexicon, large)  # the other one remembers what it has judged
     phrases, fuzzy, ngrams = PhraseFinder(lexicon), FuzzyFinder(lexicon, known_words()), NgramFinder(lexicon)
     for name, work in (
         ("phrases", lambda: [phrases.find(t) for t in talks]),
         ("fuzzy", lambda: [fuzzy.find(t, frozenset()) for t in talks]),
         ("meaning, every run held against every line", lambda: [meaning.nearest(meaning.judge(x).vectors) for x in texts]),
         ("n-grams", lambda: [ngrams.score(x) for x in texts]),
-        (SECOND, lambda: [second.look(m.candidates, load_judge().worth_another_look(m.candidates)) for m in public]),
+        (SECOND, lambda: [fresh.look(m.candidates, load_judge().worth_another_look(m.candidates)) for m in public]),
     ):
         print(f"{name}: {_seconds(work) / words * 1000:.2f} s for 1,000 words")
 

@@ -168,6 +168,18 @@ def _make(lexicon: Lexicon, encoder: Encoder, digest: str) -> dict[str, NDArray[
     }
 
 
+def _from_shipped(labels: Sequence[tuple[str, str]]) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Weights (classes, 384) and bias (classes,) of the shipped head for the labels that it has, 0 for others; None where none ships."""
+    if not SHIPPED.is_file():
+        return None
+    with np.load(SHIPPED) as kept:
+        at = {(str(i), str(kind)): row for row, (i, kind) in enumerate(kept["labels"])}
+        weights, bias = kept["weights"].T.astype(np.float64), kept["bias"].astype(np.float64)
+    rows = [at.get(label, -1) for label in labels]
+    known = np.array(rows) >= 0
+    return np.where(known[:, None], weights[rows], 0.0), np.where(known, bias[rows], 0.0)
+
+
 def _lines(lexicon: Lexicon) -> list[tuple[str, str, str]]:
     return training_lines(lexicon) + [(text, NOTHING, "say") for text in talk_lines()]
 
@@ -187,7 +199,11 @@ def train_head(lexicon: Lexicon, encoder: Encoder) -> Head:
     labels = sorted({(i, k) for _, i, k in lines})
     label_of_line = np.array([labels.index((i, k)) for _, i, k in lines])
     # Balanced, so that a principle with few wordings weighs as much as one with many.
-    model = LogisticRegression(C=HEAD_C, max_iter=400, class_weight="balanced")
+    model = LogisticRegression(C=HEAD_C, max_iter=400, class_weight="balanced", warm_start=True)
+    start = _from_shipped(labels)
+    if start is not None and start[0].shape[1] == vectors.shape[1]:
+        # A coach's lexicon differs little from the shipped one: from there it is a short way.
+        model.coef_, model.intercept_ = start
     model.fit(vectors, np.concatenate([label_of_line, label_of_line]))
     return Head(
         model.coef_.T.astype(np.float32),
