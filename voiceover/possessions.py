@@ -19,6 +19,7 @@ from voiceover.fitted import fitted
 from voiceover.mentions.numbers import number_at, ordinal_at
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk
 from voiceover.playhead.track import PlayheadTrack
+from voiceover.talk_acts import ACTS
 
 # What coaches call one time with the puck, or one part of what they show.
 UNITS = tuple(
@@ -87,6 +88,10 @@ _RUNNING = re.compile(r"\bthat(?:'s| is| makes)(?: it)? (one|two|three|four|five
 _JOINT = re.compile(r"(?:okay|ok|so|now|and then|alright|right|then|here|last|next)\b", re.IGNORECASE)
 # Log of the probability of an act where there is no sentence.
 NO_ACT = float(np.log(0.01))
+# Places in ACTS: plain play, the last of them, and those that count in the sentences before and after.
+PLAY = ACTS.index("play")
+BEFORE = tuple(map(ACTS.index, ("next", "again", "closing", "opening")))
+AFTER = tuple(map(ACTS.index, ("next", "again", "closing")))
 # What the count says: a number that fits the count so far, or one that skips some. 2 and 3 are equally
 # good with each narration held out in turn; skipping for nothing is worse.
 WORTH_OF_FITTING_NUMBER = 3.0
@@ -190,7 +195,7 @@ def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDAr
     out: list[Evidence] = []
     furthest, played = -1.0, False
     ends_s = _furthest(talk, playhead)
-    logs, first_logs = np.log(acts[:, :5] + 0.01), np.log(acts[:, 6:11] + 0.01)
+    whole, first_words = np.split(np.log(acts + 0.01), 2, axis=1)
     for i, parsed in enumerate(talk.sentences):
         text = texts[i]
         begin = playhead.narration_to_clip(parsed.sentence.start_narration_s + 0.05) if playhead else None
@@ -200,7 +205,7 @@ def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDAr
         plays = bool(middle and middle.rate > 0)
         number = _number_of(text)
         features = (
-            *logs[i],
+            *whole[i, :PLAY],
             number is not None,
             bool(_NEXT.search(text)),
             bool(_BACK.search(text)),
@@ -214,9 +219,9 @@ def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDAr
             len(text.split()) <= 6,
             i / max(1, len(texts) - 1),
             begin is not None and begin.clip_s >= ends_s - 0.5 and furthest >= ends_s - 0.5,
-            *(logs[i - 1, column] if i else NO_ACT for column in (0, 1, 3, 4)),
-            *(logs[i + 1, column] if i + 1 < len(texts) else NO_ACT for column in (0, 1, 3)),
-            *first_logs[i],
+            *(whole[i - 1, act] if i else NO_ACT for act in BEFORE),
+            *(whole[i + 1, act] if i + 1 < len(texts) else NO_ACT for act in AFTER),
+            *first_words[i, :PLAY],
         )
         out.append(Evidence(number, _ended_number(texts[i - 1]) if i else None, tuple(map(float, features))))
         played = plays

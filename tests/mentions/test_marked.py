@@ -30,7 +30,7 @@ def test_marks_follow_the_sentences_of_the_parsed_talk(talk: Callable[..., Parse
         by_sentences_of(talk("Something else."), doc)
 
 
-def test_a_written_playhead_stops_where_the_next_sentence_begins(tmp_path: Path) -> None:
+def test_a_written_playhead_does_not_run_past_the_next_sentence(tmp_path: Path) -> None:
     doc = {
         "id": "t",
         "clip_duration_s": 9.0,

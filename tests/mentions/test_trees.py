@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from sklearn.ensemble import GradientBoostingClassifier
 
-from voiceover.evaluation.fit import LEAST_IN_LEAF, LEAVES, TREE_RATE, TREES, fit_trees
+from voiceover.evaluation.fit import TREES, fit_trees
 from voiceover.mentions.trees import LEAF, from_kept, from_nodes, to_keep
 
 
@@ -25,14 +25,6 @@ def test_kept_trees_judge_as_the_library_that_fitted_them() -> None:
     trees = fit_trees([(x[:300], list(y[:300])), (x[300:], list(y[300:]))])
     again = from_kept(json.loads(json.dumps(to_keep(trees))))
     assert np.abs(again.probability(x) - trees.probability(x)).max() < 1e-3
-    library = GradientBoostingClassifier(
-        n_estimators=TREES,
-        learning_rate=TREE_RATE,
-        max_leaf_nodes=LEAVES,
-        min_samples_leaf=LEAST_IN_LEAF,
-        subsample=0.6,
-        max_features=8,
-        random_state=0,
-    ).fit(x, y)
+    library = GradientBoostingClassifier(**TREES).fit(x, y)
     assert np.abs(trees.probability(x) - library.predict_proba(x)[:, 1]).max() < 1e-6
     assert np.mean((trees.probability(x) > 0.5) == y) > 0.9

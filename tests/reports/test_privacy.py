@@ -18,7 +18,7 @@ from tests.reports.conftest import MARKED, SAMPLE
 from voiceover import Breakdown
 from voiceover.corrections import Anchor, Change, Correction
 from voiceover.errors import OptionError
-from voiceover.evaluation.marked import prepare, read_folder
+from voiceover.evaluation.marked import read_folder
 from voiceover.lexicon.model import Lexicon
 from voiceover.media.audio import SAMPLE_RATE, read_audio
 from voiceover.replay import replay
@@ -111,12 +111,7 @@ def test_no_outgoing_text_of_the_marked_narrations_names_anybody_else(lexicon: L
     """Of our own every fourth: all of them take minutes and are no other case."""
     pytest.importorskip("openpyxl"), pytest.importorskip("pyarrow"), pytest.importorskip("opentimelineio")
     with tempfile.TemporaryDirectory() as corpus:
-        some = Path(corpus) / "some"
-        some.mkdir()
-        for source in sorted((MARKED / folder).glob("[0-9]*.json"))[::each]:
-            if not source.name.endswith(".times.json"):
-                prepare(source, some)
-        read = read_folder(some, Path(corpus))
+        read = read_folder(MARKED / folder, Path(corpus), each=each)
     for name, b in read:
         player = next(p for p in b.roster if p.focus)
         files = write_everything(b, lexicon, tmp_path / name, None, player.name)

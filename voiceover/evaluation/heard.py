@@ -12,7 +12,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from voiceover.evaluation.marked import ROOT
+from voiceover.evaluation.marked import ROOT, narrations_in
 from voiceover.outputs import write_breakdown
 from voiceover.pipeline import LogOptions, log
 
@@ -26,7 +26,7 @@ def main() -> None:
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         results = options.results or Path(scratch)
-        for source in sorted(p for p in options.folder.glob("[0-9]*.json") if not p.name.endswith(".times.json")):
+        for source in narrations_in(options.folder):
             stem = source.with_suffix("")
             doc = json.loads(source.read_text(encoding="utf-8"))
             breakdown = log(

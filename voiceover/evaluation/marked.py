@@ -92,8 +92,7 @@ def by_sentences_of(talk: ParsedTalk, doc: dict[str, Any]) -> dict[str, Any]:
         raise ValueError(f"{doc['id']}: {len(talk.sentence_of_word)} words were read where {starts[-1]} are marked")
 
     def of_mark(m: dict[str, Any]) -> dict[str, Any]:
-        before = texts[m["sentence"]][: texts[m["sentence"]].index(m["quote"])]
-        return m | {"sentence": talk.sentence_of_word[starts[m["sentence"]] + before.count(" ")]}
+        return m | {"sentence": talk.sentence_of_word[starts[m["sentence"]] + _words_before(texts[m["sentence"]], m["quote"])]}
 
     def of_possession(p: dict[str, Any]) -> dict[str, Any]:
         return p | {"first": talk.sentence_of_word[starts[p["first"]]], "last": talk.sentence_of_word[starts[p["last"] + 1] - 1]}
@@ -101,20 +100,29 @@ def by_sentences_of(talk: ParsedTalk, doc: dict[str, Any]) -> dict[str, Any]:
     return doc | {"mentions": [of_mark(m) for m in doc["mentions"]], "possessions": [of_possession(p) for p in doc["possessions"]]}
 
 
+def _words_before(text: str, quote: str) -> int:
+    """How many words of a text stand before a quote from it."""
+    return text[: text.index(quote)].count(" ")
+
+
 def quoted_span(talk: ParsedTalk, sentence: int, quote: str) -> Span | None:
     """The words of a sentence that a mark quotes; None where the talk is cut into other sentences than the marks."""
     if sentence >= len(talk.sentences) or quote not in talk.sentences[sentence].sentence.text:
         return None
     parsed = talk.sentences[sentence].sentence
-    at = parsed.text.index(quote)
-    first = parsed.first + parsed.text[:at].count(" ")
+    first = parsed.first + _words_before(parsed.text, quote)
     return Span(first, first + quote.count(" "))
 
 
-def read_folder(folder: Path, corpus: Path) -> list[tuple[str, Breakdown]]:
-    """Run the tool over the captions of every marked narration; their files are prepared in `corpus`."""
+def narrations_in(folder: Path) -> list[Path]:
+    """The marked narrations of a folder, in order."""
+    return sorted(p for p in folder.glob("[0-9]*.json") if not p.name.endswith(".times.json"))
+
+
+def read_folder(folder: Path, corpus: Path, *, each: int = 1) -> list[tuple[str, Breakdown]]:
+    """Run the tool over the captions of the marked narrations of a folder, the first of `each` so many; their files are prepared in `corpus`."""
     out = []
-    for source in sorted(p for p in folder.glob("[0-9]*.json") if not p.name.endswith(".times.json")):
+    for source in narrations_in(folder)[::each]:
         prepare(source, corpus)
         doc = json.loads(source.read_text(encoding="utf-8"))
         stem = corpus / source.stem

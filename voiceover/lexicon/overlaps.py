@@ -6,8 +6,8 @@ from collections import defaultdict
 from dataclasses import dataclass
 
 from voiceover.lexicon.model import Lexicon
-from voiceover.lexicon.wording import GAP, readings
-from voiceover.mentions.words import normal_form, split_words
+from voiceover.lexicon.wording import readings
+from voiceover.mentions.words import reading_forms
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +29,5 @@ def find_overlaps(lexicon: Lexicon) -> list[Overlap]:
     for principle in lexicon.active():
         for _, wording in principle.wordings():
             for reading in readings(wording, lexicon.word_classes):
-                forms = tuple(f for w in reading for f in ([GAP] if w == GAP else map(normal_form, split_words(w))))
-                claims[forms].setdefault(principle.id, " ".join(reading))
+                claims[tuple(reading_forms(reading))].setdefault(principle.id, " ".join(reading))
     return [Overlap(next(iter(ids.values())), tuple(ids)) for ids in claims.values() if len(ids) > 1]

@@ -29,6 +29,11 @@ def training_lines(lexicon: Lexicon) -> list[tuple[str, str, str]]:
     return lines
 
 
+def all_lines(lexicon: Lexicon) -> list[tuple[str, str, str]]:
+    """(text, principle id, kind) of every line of the lexicon that teaches, and of talk that tells none."""
+    return training_lines(lexicon) + [(text, NOTHING, "say") for text in talk_lines()]
+
+
 def talk_lines() -> list[str]:
     """How coaches move through a talk: lines that tell no principle, of any sport."""
     acts = yaml.safe_load(shipped_lexicon_path("talk").read_text(encoding="utf-8"))

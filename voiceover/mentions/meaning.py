@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from voiceover.cache import cache_folder, kept_arrays
 from voiceover.lexicon.model import WORDING_KINDS, Lexicon
 from voiceover.mentions.encoder import Encoder
-from voiceover.mentions.lines import NOTHING, talk_lines, training_lines
+from voiceover.mentions.lines import NOTHING, all_lines, talk_lines
 from voiceover.mentions.variation import alike, vary
 
 # Inverse regularisation of the head; best of 1, 3, 10 and 30 on the public narrations.
@@ -137,10 +137,7 @@ def taught_by(lexicon: Lexicon, encoder: Encoder) -> str:
 
 def shipped_for() -> str:
     """What the shipped head was taught by, as `taught_by` tells it; empty where none ships."""
-    if not SHIPPED.is_file():
-        return ""
-    with np.load(SHIPPED) as kept:
-        return str(kept["taught_by"])
+    return str(_shipped()["taught_by"]) if SHIPPED.is_file() else ""
 
 
 def ship_head(head: Head, digest: str) -> None:
@@ -149,14 +146,17 @@ def ship_head(head: Head, digest: str) -> None:
     np.savez_compressed(SHIPPED, weights=weights, bias=head.bias, labels=labels, taught_by=np.array(digest))
 
 
+def _shipped() -> dict[str, NDArray[Any]]:
+    with np.load(SHIPPED) as kept:
+        return dict(kept)
+
+
 def _make(lexicon: Lexicon, encoder: Encoder, digest: str) -> dict[str, NDArray[Any]]:
     if shipped_for() == digest:
-        lines = _lines(lexicon)
-        labels = sorted({(i, k) for _, i, k in lines})
-        with np.load(SHIPPED) as kept:
-            weights, bias = kept["weights"].astype(np.float32), kept["bias"]
+        lines, labels, label_of_line = _taught(lexicon)
+        kept = _shipped()
         vectors = encoder.embed([text.lower() for text, _, _ in lines])
-        head = Head(weights, bias, tuple(labels), vectors, np.array([labels.index((i, k)) for _, i, k in lines]))
+        head = Head(kept["weights"].astype(np.float32), kept["bias"], labels, vectors, label_of_line)
     else:
         head = train_head(lexicon, encoder)
     return {
@@ -168,20 +168,21 @@ def _make(lexicon: Lexicon, encoder: Encoder, digest: str) -> dict[str, NDArray[
     }
 
 
-def _from_shipped(labels: Sequence[tuple[str, str]]) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-    """Weights (classes, 384) and bias (classes,) of the shipped head for the labels that it has, 0 for others; None where none ships."""
-    if not SHIPPED.is_file():
-        return None
-    with np.load(SHIPPED) as kept:
-        at = {(str(i), str(kind)): row for row, (i, kind) in enumerate(kept["labels"])}
-        weights, bias = kept["weights"].T.astype(np.float64), kept["bias"].astype(np.float64)
-    rows = [at.get(label, -1) for label in labels]
-    known = np.array(rows) >= 0
-    return np.where(known[:, None], weights[rows], 0.0), np.where(known, bias[rows], 0.0)
+def _taught(lexicon: Lexicon) -> tuple[list[tuple[str, str, str]], tuple[tuple[str, str], ...], NDArray[np.int64]]:
+    """The lines that teach a lexicon's head, the classes, and for each line the index of its class."""
+    lines = all_lines(lexicon)
+    labels = tuple(sorted({(i, k) for _, i, k in lines}))
+    column = {label: n for n, label in enumerate(labels)}
+    return lines, labels, np.array([column[i, k] for _, i, k in lines])
 
 
-def _lines(lexicon: Lexicon) -> list[tuple[str, str, str]]:
-    return training_lines(lexicon) + [(text, NOTHING, "say") for text in talk_lines()]
+def _from_shipped(labels: Sequence[tuple[str, str]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Weights (classes, 384) and bias (classes,) of the shipped head for the labels that it has, 0 for others."""
+    kept = _shipped()
+    column = {(str(i), str(kind)): n for n, (i, kind) in enumerate(kept["labels"])}
+    at = np.array([column.get(label, -1) for label in labels])
+    weights, bias = kept["weights"].T[at].astype(np.float64), kept["bias"][at].astype(np.float64)
+    return np.where(at[:, None] >= 0, weights, 0.0), np.where(at >= 0, bias, 0.0)
 
 
 def train_head(lexicon: Lexicon, encoder: Encoder) -> Head:
@@ -192,23 +193,14 @@ def train_head(lexicon: Lexicon, encoder: Encoder) -> Head:
     """
     from sklearn.linear_model import LogisticRegression
 
-    lines = _lines(lexicon)
+    lines, labels, label_of_line = _taught(lexicon)
     nothing, like, draw = [*lexicon.nothing, *talk_lines()], alike(lexicon), random.Random(SEED)
     varied = [(vary(text, nothing, like, draw), principle_id, kind) for text, principle_id, kind in lines]
     vectors = encoder.embed([text.lower() for text, _, _ in lines + varied])
-    labels = sorted({(i, k) for _, i, k in lines})
-    label_of_line = np.array([labels.index((i, k)) for _, i, k in lines])
     # Balanced, so that a principle with few wordings weighs as much as one with many.
     model = LogisticRegression(C=HEAD_C, max_iter=400, class_weight="balanced", warm_start=True)
-    start = _from_shipped(labels)
-    if start is not None and start[0].shape[1] == vectors.shape[1]:
+    if SHIPPED.is_file() and vectors.shape[1] == len(_shipped()["weights"]):
         # A coach's lexicon differs little from the shipped one: from there it is a short way.
-        model.coef_, model.intercept_ = start
+        model.coef_, model.intercept_ = _from_shipped(labels)
     model.fit(vectors, np.concatenate([label_of_line, label_of_line]))
-    return Head(
-        model.coef_.T.astype(np.float32),
-        model.intercept_.astype(np.float32),
-        tuple(labels),
-        vectors[: len(lines)],
-        label_of_line,
-    )
+    return Head(model.coef_.T.astype(np.float32), model.intercept_.astype(np.float32), labels, vectors[: len(lines)], label_of_line)

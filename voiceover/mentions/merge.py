@@ -54,11 +54,9 @@ class Judge:
     """Over FEATURES."""
     in_talk: Linear
     """Over FEATURES and elsewhere()."""
-    again: Linear | None = None
-    """Over these and the features of the second look."""
-    trees: Trees | None = None
-    """Over the same: the mean of both in log odds decides. F1 by sentence with an eighth of 69 narrations held out in turn: linear alone 82.4,
-    trees alone 82.5, both 83.0."""
+    again: tuple[Linear, Trees] | None = None
+    """Over these and the features of the second look; the mean of both in log odds decides. F1 by sentence with an eighth of 69 narrations held
+    out in turn: the line alone 82.4, the trees alone 82.5, both 83.0."""
 
     def confidence(self, candidates: Sequence[Candidate], again: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
         """Probability that each candidate of one talk is a mention, shape (n,).
@@ -73,9 +71,9 @@ class Judge:
         sure = self.in_talk.probability(x)
         if self.again is not None and again is not None and (looked := ~np.isnan(again[:, 0])).any():
             seen = np.hstack([x, again])[looked]
-            sure[looked] = self.again.probability(seen)
-            if self.trees is not None:
-                sure[looked] = _between(sure[looked], self.trees.probability(seen))
+            line, trees = self.again
+            odds = (_log_odds(line.probability(seen)) + _log_odds(trees.probability(seen))) / 2
+            sure[looked] = 1 / (1 + np.exp(-odds))
         return sure
 
     def features_in_talk(self, candidates: Sequence[Candidate]) -> NDArray[np.float64]:
@@ -88,16 +86,15 @@ class Judge:
         return np.asarray(self.confidence(candidates) >= WORTH_ANOTHER_LOOK)
 
 
-def _between(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Probabilities whose log odds are the mean of those of two others."""
-    a, b = np.clip(a, _LEAST, _MOST), np.clip(b, _LEAST, _MOST)
-    odds = np.sqrt(a / (1 - a) * b / (1 - b))
-    return np.asarray(odds / (1 + odds))
-
-
 # Sentences so near are about the same moment.
 NEAR_SENTENCES = 2
-_LEAST, _MOST = 1e-3, 1 - 1e-3
+_LEAST = 1e-3
+
+
+def _log_odds(p: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Of probabilities kept within _LEAST of their ends."""
+    clipped = np.clip(p, _LEAST, 1 - _LEAST)
+    return np.asarray(np.log(clipped / (1 - clipped)))
 
 
 def elsewhere(candidates: Sequence[Candidate], alone: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -107,9 +104,8 @@ def elsewhere(candidates: Sequence[Candidate], alone: NDArray[np.float64]) -> ND
         candidates: all of one talk.
         alone: probability of each, judged for itself.
     """
-    clipped = np.clip(alone, _LEAST, _MOST)
-    odds = np.log(clipped / (1 - clipped))
-    floor = float(np.log(_LEAST / (1 - _LEAST)))
+    odds = _log_odds(alone)
+    floor = float(_log_odds(np.zeros(1))[0])
     of_principle: dict[str, list[tuple[int, float]]] = {}
     for c, o in zip(candidates, odds, strict=True):
         of_principle.setdefault(c.principle_id, []).append((c.sentence, float(o)))
@@ -133,9 +129,8 @@ def load_judge() -> Judge:
         k = kept[part]
         return Linear(np.array(k["mean"]), np.array(k["scale"]), np.array(k["weights"]), float(k["constant"]))
 
-    return Judge(
-        linear("alone"), linear("in_talk"), linear("again") if kept["again"] else None, from_kept(kept["trees"]) if kept["trees"] else None
-    )
+    again = (linear("again"), from_kept(kept["trees"])) if kept["again"] else None
+    return Judge(linear("alone"), linear("in_talk"), again)
 
 
 def decide(

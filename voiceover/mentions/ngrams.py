@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from voiceover.cache import cache_folder, kept_arrays
 from voiceover.lexicon.model import Lexicon
-from voiceover.mentions.lines import NOTHING, talk_lines, training_lines
+from voiceover.mentions.lines import NOTHING, all_lines, talk_lines
 from voiceover.mentions.words import normal_form, split_words
 
 # Penalty of the classifier; 0.1, 0.3 and 1 give F1 82.0, 82.6 and 82.5 on the public narrations.
@@ -107,8 +107,7 @@ _MIN_LINES = {"words": 2, "letters": 3}
 
 
 def _lines(lexicon: Lexicon) -> list[tuple[str, str]]:
-    taught = [(text, i) for text, i, _ in training_lines(lexicon)]
-    return taught + [(text, NOTHING) for text in talk_lines()]
+    return [(text, i) for text, i, _ in all_lines(lexicon)]
 
 
 def _train(lines: Sequence[tuple[str, str]]) -> dict[str, NDArray[Any]]:

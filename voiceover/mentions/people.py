@@ -14,8 +14,6 @@ from voiceover.mentions.references import OPPONENT, TEAMMATE, Reference, Referen
 from voiceover.mentions.subjects import PERCEIVE, SUBJECTS, SubjectFinder
 from voiceover.roster import Player, Roster
 
-# "this time you're Penhallow", "as if you are Bev", "sitting in Phuntsok's chair": the listener looks through other eyes.
-_OTHER_EYES = re.compile(r"\b(you(?:'re| are)|as|be|from|for|in)\b(?: now| not \w+,? you are| if you(?:'re| are))*", re.IGNORECASE)
 # Two do this to each other.
 _TOGETHER = frozenset("trade swap switch exchange".split())
 
@@ -231,6 +229,7 @@ class PeopleResolver:
                 if r.player is None:
                     continue
                 before = " ".join(words[max(0, r.first - parsed.sentence.first - 3) : r.first - parsed.sentence.first])
+                # "This time you're Penhallow", "as if you're Bev", "in Phuntsok's chair".
                 if re.search(r"\b(you're|you are|you be|as if you're|yourself as)( now| not \w+)?$|\bas$|\bin$|\bbe$", before):
                     now, left = r.player, 3
             if left == 0:

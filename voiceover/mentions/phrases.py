@@ -10,7 +10,7 @@ from voiceover.lexicon.model import Lexicon
 from voiceover.lexicon.wording import GAP, MAX_GAP_WORDS, readings
 from voiceover.mentions.model import Proposal
 from voiceover.mentions.parse import ParsedTalk, Span
-from voiceover.mentions.words import PERSON, normal_form, split_words
+from voiceover.mentions.words import PERSON, normal_form, reading_forms, split_words
 
 # Words that carry no picture of their own: a wording made of these alone is never looked for.
 LIGHT = frozenset(
@@ -43,12 +43,15 @@ class PhraseFinder:
                     self._add(reading, (principle.id, kind, wording))
 
     def _add(self, reading: Sequence[str], entry: tuple[str, str, str]) -> None:
-        forms = [f for w in reading for f in ([GAP] if w == GAP else map(normal_form, split_words(w)))]
+        forms = reading_forms(reading)
         if all(f in LIGHT or f == GAP for f in forms):
             return
         node = self._root
         for form in forms:
-            node = node.children.setdefault(form, _Node())
+            child = node.children.get(form)
+            if child is None:
+                child = node.children[form] = _Node()
+            node = child
         if entry not in node.ends:
             node.ends.append(entry)
 

@@ -40,16 +40,12 @@ class Trees:
         return np.asarray(1 / (1 + np.exp(-(self.constant + self.value[trees, node].sum(axis=1)))))
 
 
-Node = tuple[int, float, int, int, float]
-"""Feature or LEAF, threshold, left, right, what a leaf adds."""
-
-
 def from_nodes(constant: float, trees: Sequence[Sequence[Sequence[float]]]) -> Trees:
     """Trees of their nodes.
 
     Args:
         constant: log odds before any tree.
-        trees: for each its nodes as Node, the root first.
+        trees: for each its nodes, the root first: feature or LEAF, threshold, left, right, what a leaf adds.
     """
     table = np.zeros((len(trees), max(len(nodes) for nodes in trees), 5))
     table[:, :, 0] = LEAF
@@ -66,12 +62,6 @@ def from_kept(kept: Mapping[str, Any]) -> Trees:
 
 def to_keep(trees: Trees) -> dict[str, Any]:
     """Trees as they are written."""
-    columns = (trees.feature, np.round(trees.threshold, 6), trees.left, trees.right, np.round(trees.value, 5))
-    nodes = [[list(node) for node in zip(*(c[t].tolist() for c in columns), strict=True)] for t in range(len(trees.feature))]
-    nothing = [LEAF, 0.0, 0, 0, 0.0]
-    return {"constant": round(trees.constant, 4), "trees": [of_tree[: _last(of_tree, nothing) + 1] for of_tree in nodes]}
-
-
-def _last(nodes: Sequence[Sequence[float]], nothing: Sequence[float]) -> int:
-    """Index of the last node that is not mere filling; at least 0."""
-    return max((i for i, node in enumerate(nodes) if list(node) != list(nothing)), default=0)
+    columns = [c.tolist() for c in (trees.feature, np.round(trees.threshold, 6), trees.left, trees.right, np.round(trees.value, 5))]
+    nodes = [list(zip(*tree, strict=True)) for tree in zip(*columns, strict=True)]
+    return {"constant": round(trees.constant, 4), "trees": nodes}

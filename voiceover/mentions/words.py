@@ -8,6 +8,8 @@ from functools import lru_cache
 
 import snowballstemmer
 
+from voiceover.lexicon.wording import GAP
+
 _PERSONS = frozenset(
     "i me my mine myself you your yours yourself he him his himself she her hers herself they them their theirs"
     " themselves themself we us our ours ourselves ya yer".split()
@@ -84,6 +86,20 @@ def split_words(text: str) -> list[str]:
     ['Head', 'up', "doesn't", 'he']
     """
     return _WORD.findall(text)
+
+
+def reading_forms(reading: Sequence[str]) -> list[str]:
+    """The normal forms of a reading of a wording, gaps kept as they are.
+
+    >>> reading_forms(["keeps", "his", "head-up"])
+    ['keep', '~he', 'head', 'up']
+    """
+    return [form for word in reading for form in _forms_of_word(word)]
+
+
+@lru_cache(maxsize=100_000)
+def _forms_of_word(word: str) -> tuple[str, ...]:
+    return (GAP,) if word == GAP else tuple(map(normal_form, split_words(word)))
 
 
 def normal_forms(words: Sequence[str]) -> list[str]:
