@@ -30,8 +30,8 @@ _ALIKE = [set("ptk"), set("bdg"), set("fTv"), set("mnN"), set("sSC"), set("jCS")
 def sounds_of(word: str) -> str:
     """The sounds of a word.
 
-    >>> sounds_of("knight") == sounds_of("nite")
-    True
+    >>> sounds_of("knee"), sounds_of("phone") == sounds_of("fone")
+    ('nE', True)
     """
     out = re.sub(r"[^a-z]", "", word.lower())
     for pattern, sound in _RULES:
