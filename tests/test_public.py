@@ -36,7 +36,9 @@ def test_the_lexicons_ship_inside_the_wheel(tmp_path: Path) -> None:
         pytest.skip("no hatchling beside pip here")
     (wheel,) = tmp_path.glob("voiceover_log-*.whl")
     names = set(zipfile.ZipFile(wheel).namelist())
-    assert {"voiceover/lexicons/ice_hockey.yaml", "voiceover/fitted.json", "voiceover/mentions/encoder_adapter.npz"} <= names
+    learnt = {f"voiceover/mentions/{name}.npz" for name in ("encoder_adapter", "meaning_head", "reader", "reader_adapter")}
+    assert {"voiceover/lexicons/ice_hockey.yaml", "voiceover/fitted.json", *learnt} <= names
+    assert "voiceover/evaluation/large_encoder_adapter.npz" not in names  # only training needs it
 
 
 def test_version_is_in_the_changelog() -> None:

@@ -26,13 +26,31 @@ def possession(number: int, first: int, last: int) -> Possession:
         ("I count eleven different things in there.", [("principles", 11.0)]),
         ("A fifty-second clip and four possessions.", [("duration_s", 50.0), ("possessions", 4.0)]),
         ("She had the puck five times.", [("possessions", 5.0)]),
+        ("So that's six, I said five.", [("possessions", 6.0)]),
+        ("By my sheet eighteen different things got done or tried, both sides.", [("principles", 18.0)]),
         ("Number nine is my favourite.", []),
         ("See you in two weeks.", []),
+        ("She scored two goals and three of them sang.", []),
     ],
 )
 def test_claims_of_the_closing(sentence: str, expected: list[tuple[str, float]]) -> None:
     talk = parse_talk(transcript_of("First touch.", "He keeps it.", sentence))
     found = find_totals(talk, [possession(1, 0, 1)], [], clip_duration_s=None)
+    assert sorted((t.what, t.said) for t in found) == sorted(expected)
+
+
+@pytest.mark.parametrize(
+    ("sentence", "expected"),
+    [
+        ("I cut four bits of her, a minute and a half all together.", [("duration_s", 90.0), ("possessions", 4.0)]),
+        ("This one is a hundred and ten seconds long.", [("duration_s", 110.0)]),
+        ("You're on the puck seven times here.", [("possessions", 7.0)]),
+        ("She's number eleven in white, two assists so far.", []),
+    ],
+)
+def test_claims_of_the_opening(sentence: str, expected: list[tuple[str, float]]) -> None:
+    talk = parse_talk(transcript_of(sentence, "First touch.", "He keeps it."))
+    found = find_totals(talk, [possession(1, 1, 2)], [], clip_duration_s=None)
     assert sorted((t.what, t.said) for t in found) == sorted(expected)
 
 

@@ -57,7 +57,7 @@ def examine(*, weights: str = AUTO, out: Path | None = None) -> list[Finding]:
         _other_weights,
         _spacy_model,
         lambda: _meaning(SMALL, "meaning weights"),
-        lambda: _meaning(LARGE, "second look weights"),
+        lambda: _meaning(LARGE, "reader weights"),
         _memory,
         lambda: _disk(out or Path.cwd(), "disk for results"),
         lambda: _disk(cache_folder(), "disk for the cache"),

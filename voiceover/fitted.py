@@ -17,5 +17,5 @@ def _all() -> dict[str, Any]:
 
 
 def fitted(part: str) -> Any:
-    """One part of them: mentions, status, doers or possessions."""
+    """One part of them: mentions, status, claims, doers or possessions."""
     return _all()[part]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import datetime
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -17,7 +16,7 @@ from voiceover.errors import MediaError, OptionError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.media.probe import probe
-from voiceover.mentions.candidates import Candidate, gather_candidates
+from voiceover.mentions.candidates import gather_candidates
 from voiceover.mentions.context import mentions_of
 from voiceover.mentions.encoder import load_encoder
 from voiceover.mentions.encoder_weights import LARGE, SMALL
@@ -25,14 +24,14 @@ from voiceover.mentions.focus import name_players
 from voiceover.mentions.fuzzy import FuzzyFinder
 from voiceover.mentions.meaning import MeaningFinder
 from voiceover.mentions.merge import decide, decide_by_wording, load_judge
-from voiceover.mentions.model import Mention, Proposal
+from voiceover.mentions.model import Mention
 from voiceover.mentions.ngrams import NgramFinder
 from voiceover.mentions.outcome import OutcomeClassifier, rest_of_sentence
 from voiceover.mentions.parse import ParsedTalk, Span, known_words, parse_talk
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.phrases import PhraseFinder
-from voiceover.mentions.plain import plain_words
-from voiceover.mentions.second_look import SecondLook
+from voiceover.mentions.reader import Reader
+from voiceover.mentions.reading import Reading, opinion
 from voiceover.mentions.soundalike import MisheardFinder, lexicon_terms
 from voiceover.playhead.choose import PlayheadWish, choose_playhead, with_spoken
 from voiceover.playhead.track import PlayheadTrack
@@ -131,10 +130,11 @@ def understand(unread: Breakdown, transcript: Transcript, lexicon: Lexicon, *, p
     roster = Roster(tuple(unread.roster))
     playhead, contradicted = with_spoken(unread.track(), talk)
     judged = judge_acts(talk)
-    possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=judged)
     people = PeopleResolver(talk, roster, lexicon)
+    reading = read_talk(talk, people, lexicon)
+    possessions = split_possessions(talk, playhead, players=[p.name for p in roster.focus], acts=judged, reading=reading)
     possessions = name_players(possessions, people, roster)
-    mentions, missing = find_mentions(talk, possessions, lexicon, people, playhead, acts=judged)
+    mentions, missing = find_mentions(talk, possessions, lexicon, people, playhead, acts=judged, reading=reading)
     rows = build_log(mentions, lexicon, playhead)
     return unread.model_copy(update={
         "narration_duration_s": transcript.duration_narration_s,
@@ -162,12 +162,20 @@ def judge_acts(talk: ParsedTalk) -> NDArray[np.float32]:
     return ActClassifier(encoder).judge_talk([s.sentence.text for s in talk.sentences])
 
 
+def read_talk(talk: ParsedTalk, people: PeopleResolver, lexicon: Lexicon) -> Reading:
+    """What the reader thinks of a talk; nothing where the weights are not installed."""
+    encoder = load_encoder(LARGE)
+    return Reading.silent(talk) if encoder is None else Reader(lexicon, encoder).read(talk, people)
+
+
 def find_mentions(
     talk: ParsedTalk, possessions: list[Possession], lexicon: Lexicon, people: PeopleResolver, playhead: PlayheadTrack | None, *,
-    acts: NDArray[np.float32],
+    acts: NDArray[np.float32], reading: Reading,
 ) -> tuple[list[Mention], list[str]]:  # fmt: skip
     """All mentions of a talk, and what the user should know about how they were found."""
     warnings: list[str] = []
+    if reading.is_silent:
+        warnings.append(f"A talk is not read as a whole without its weights; run: {LARGE.install}")
     names = frozenset(part.lower() for form in spoken_names(people.roster.players) for part in form.split())
     phrases = PhraseFinder(lexicon).find(talk) + FuzzyFinder(lexicon, known_words()).find(talk, names)
     encoder = load_encoder()
@@ -177,27 +185,12 @@ def find_mentions(
     else:
         references = [people.references(s.index) for s in talk.sentences]
         finder = MeaningFinder(lexicon, encoder)
-        candidates = gather_candidates(talk, finder, NgramFinder(lexicon), phrases, references, acts, possessions)
-        accepted = _decide_with_second_look(talk, people, candidates, lexicon, warnings)
+        candidates = gather_candidates(talk, finder, NgramFinder(lexicon), phrases, references, acts, possessions, reading)
+        accepted, _ = decide(candidates, load_judge(), opinion(reading, talk, candidates))
     plain = load_encoder(adapted=False)
     rests = [rest_of_sentence(talk, Span(p.first, p.last)) for p in accepted]
     failed = OutcomeClassifier(plain).failed(rests) if plain is not None else np.zeros(len(accepted))
-    return mentions_of(talk, accepted, possessions, people, playhead, told_failed=[float(f) for f in failed]), warnings
-
-
-def _decide_with_second_look(
-    talk: ParsedTalk, people: PeopleResolver, candidates: list[Candidate], lexicon: Lexicon, warnings: list[str]
-) -> list[Proposal]:
-    """What becomes a mention; by the first look alone, with a warning, where the weights of the second are not installed."""
-    large, judge = load_encoder(large=True), load_judge()
-    if large is None:
-        warnings.append(f"Near neighbours are told apart less well without their weights; run: {LARGE.install}")
-        return decide(candidates, judge)[0]
-    second = SecondLook(lexicon, large)
-    accepted, _ = decide(candidates, judge, second.look(candidates, judge.worth_another_look(candidates)))
-    texts = [plain_words(talk, Span(p.first, p.last), people.references(talk.sentence_of_word[p.first])) for p in accepted]
-    kinds = second.blended([p.kinds for p in accepted], texts, [p.principle_id for p in accepted])
-    return [dataclasses.replace(p, kinds=k) for p, k in zip(accepted, kinds, strict=True)]
+    return mentions_of(talk, accepted, possessions, people, playhead, told_failed=[float(f) for f in failed], reading=reading), warnings
 
 
 def _playhead_wish(options: LogOptions) -> PlayheadWish:

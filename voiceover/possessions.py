@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from voiceover.fitted import fitted
 from voiceover.mentions.numbers import number_at, ordinal_at
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk
+from voiceover.mentions.reading import LEAST, PLACES, Reading, log_softmax
 from voiceover.playhead.track import PlayheadTrack
 from voiceover.talk_acts import ACTS
 
@@ -134,7 +135,7 @@ class Possession:
 
 
 def split_possessions(
-    talk: ParsedTalk, playhead: PlayheadTrack | None, *, players: Sequence[str] = (), acts: NDArray[np.float32]
+    talk: ParsedTalk, playhead: PlayheadTrack | None, *, players: Sequence[str] = (), acts: NDArray[np.float32], reading: Reading
 ) -> list[Possession]:
     """Find the possessions of a talk.
 
@@ -143,12 +144,13 @@ def split_possessions(
         playhead: where the clip stands; None where that is not known.
         players: names of the players in focus; the first is taken where only one is.
         acts: what each sentence does in the talk, shape (sentences, 12), as `ActClassifier.judge_talk` gives it.
+        reading: what the reader thinks of the talk.
     Returns:
         The possessions in order; none for no sentences.
     """
     if not talk.sentences:
         return []
-    evidence = gather_evidence(talk, playhead, acts)
+    evidence = gather_evidence(talk, playhead, acts, reading)
     starts, end = best_path(evidence, load_weights())
     out = []
     for number, first in enumerate(starts, start=1):
@@ -179,6 +181,8 @@ class Evidence:
     """The number of the possession that the sentence before has just ended ("that's two"); None where it ended none."""
     features: tuple[float, ...]
     """As named in FEATURES."""
+    read: tuple[float, ...]
+    """As named in READ_FEATURES; empty where there is no reader."""
 
 
 FEATURES = (
@@ -187,10 +191,22 @@ FEATURES = (
     "opening_before", "next_after", "again_after", "closing_after",
     "next_first", "again_first", "reopen_first", "closing_first", "opening_first",
 )  # fmt: skip
+READ_FEATURES = (
+    "read_opening", "read_begins", "read_goes_on", "read_outside", "read_begins_before", "read_begins_after", "read_outside_after",
+)  # fmt: skip
 
 
-def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDArray[np.float32]) -> list[Evidence]:
-    """Look at every sentence: its words, what it does in the talk, and what the clip does meanwhile."""
+def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDArray[np.float32], reading: Reading) -> list[Evidence]:
+    """Look at every sentence: its words, what it does in the talk, and what the clip does meanwhile.
+
+    Args:
+        talk: the parsed narration.
+        playhead: where the clip stands; None where that is not known.
+        acts: shape (sentences, 12), as `ActClassifier.judge_talk` gives it.
+        reading: what the reader thinks of the talk.
+    """
+    read = np.maximum(reading.places, LEAST)
+    begins, outside = PLACES.index("begins"), PLACES.index("outside")
     texts = [s.sentence.text for s in talk.sentences]
     out: list[Evidence] = []
     furthest, played = -1.0, False
@@ -223,7 +239,17 @@ def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDAr
             *(whole[i + 1, act] if i + 1 < len(texts) else NO_ACT for act in AFTER),
             *first_words[i, :PLAY],
         )
-        out.append(Evidence(number, _ended_number(texts[i - 1]) if i else None, tuple(map(float, features))))
+        seen = (
+            ()
+            if reading.is_silent
+            else (
+                *read[i],
+                read[i - 1, begins] if i else LEAST,
+                read[i + 1, begins] if i + 1 < len(texts) else LEAST,
+                read[i + 1, outside] if i + 1 < len(texts) else 0.0,
+            )
+        )
+        out.append(Evidence(number, _ended_number(texts[i - 1]) if i else None, tuple(map(float, features)), tuple(map(float, seen))))
         played = plays
         close = playhead.narration_to_clip(parsed.sentence.end_narration_s) if playhead else None
         furthest = max([furthest, *(at.clip_s for at in (begin, close) if at is not None)])
@@ -267,19 +293,38 @@ def _ended_number(text: str) -> int | None:
 
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """Two linear models over FEATURES, fitted on the marked narrations by evaluation/fit.py."""
+    """Linear models that evaluation/fit.py fits on the marked narrations: first over FEATURES, on those that taught the reader; then over what these say
+    and READ_FEATURES, on those that did not. The last column of each is the constant.
+    """
 
     begin: NDArray[np.float64]
-    """Log odds that a sentence inside the possessions begins one: shape (len(FEATURES) + 1,), the last is the constant."""
+    """Log odds that a sentence inside the possessions begins one: shape (len(FEATURES) + 1,)."""
     part: NDArray[np.float64]
     """Log odds of opening, possession and closing: shape (3, len(FEATURES) + 1)."""
+    begin_read: NDArray[np.float64]
+    """As `begin`, shape (1 + len(READ_FEATURES) + 1,)."""
+    part_read: NDArray[np.float64]
+    """As `part`, shape (3, 3 + len(READ_FEATURES) + 1)."""
+
+    def judge(self, evidence: Sequence[Evidence]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Log odds that each sentence begins a possession, shape (n,), and log probability of opening, possession and closing, shape (n, 3)."""
+        begin, part = self.without_reader(evidence)
+        if not all(e.read for e in evidence):
+            return begin, part
+        read = np.array([[*e.read, 1.0] for e in evidence])
+        return np.column_stack([begin, read]) @ self.begin_read, log_softmax(np.column_stack([part, read]) @ self.part_read.T)
+
+    def without_reader(self, evidence: Sequence[Evidence]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """The same by FEATURES alone."""
+        x = np.array([[*e.features, 1.0] for e in evidence])
+        return x @ self.begin, log_softmax(x @ self.part.T)
 
 
 @lru_cache(maxsize=1)
 def load_weights() -> Weights:
     """The fitted numbers that ship with the tool."""
     kept = fitted("possessions")
-    return Weights(np.array(kept["begin"]), np.array(kept["part"]))
+    return Weights(*(np.array(kept[name]) for name in ("begin", "part", "begin_read", "part_read")))
 
 
 def best_path(evidence: Sequence[Evidence], weights: Weights) -> tuple[list[int], int]:
@@ -289,12 +334,9 @@ def best_path(evidence: Sequence[Evidence], weights: Weights) -> tuple[list[int]
         At least one start, in order; and the index behind the last sentence of the last possession.
     """
     n = len(evidence)
-    x = np.array([[*e.features, 1.0] for e in evidence])
-    reopens = np.exp(x[:, FEATURES.index("reopen")])
-    begin = x @ weights.begin + BIAS_OF_BEGINNING
-    part = x @ weights.part.T
-    part = part - part.max(axis=1, keepdims=True)
-    part = part - np.log(np.exp(part).sum(axis=1, keepdims=True))
+    reopens = np.exp([e.features[FEATURES.index("reopen")] for e in evidence])
+    begin, part = weights.judge(evidence)
+    begin = begin + BIAS_OF_BEGINNING
     opening = np.concatenate([[0.0], np.cumsum(part[:, 0])])
     closing = np.concatenate([np.cumsum(part[::-1, 2])[::-1], [0.0]])
     lengths = _length_scores(n)

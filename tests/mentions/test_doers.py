@@ -10,11 +10,16 @@ from tests.mentions.conftest import span_of
 from voiceover.evaluation.fit_doers import usual_roles
 from voiceover.lexicon.io import load_lexicon
 from voiceover.mentions.doers import DoerFinder
+from voiceover.mentions.encoder_weights import LARGE, packaged
 from voiceover.mentions.parse import ParsedTalk, Span
 from voiceover.mentions.people import PeopleResolver
+from voiceover.mentions.reading import Reading
+from voiceover.pipeline import read_talk
 from voiceover.roster import Roster
 
 
+@pytest.mark.model
+@pytest.mark.skipif(packaged(LARGE) is None, reason="the weights of the reader are not installed")
 @pytest.mark.parametrize(
     ("sentences", "told", "player"),
     [
@@ -29,7 +34,8 @@ def test_who_does_the_last_of_what_is_told(
     talk: Callable[..., ParsedTalk], roster: Roster, sentences: list[str], told: list[tuple[str, str]], player: str
 ) -> None:
     parsed = talk(*sentences)
-    finder = DoerFinder(parsed, PeopleResolver(parsed, roster, load_lexicon()))
+    people = PeopleResolver(parsed, roster, load_lexicon())
+    finder = DoerFinder(parsed, people, read_talk(parsed, people, load_lexicon()))
     for words, principle_id in told:
         span = span_of(parsed, words)
         doer = finder.doer(parsed.sentence_of_word[span.first], span, principle_id, roster.focus[0])
@@ -38,7 +44,7 @@ def test_who_does_the_last_of_what_is_told(
 
 def test_nobody_is_found_without_a_focus_player(talk: Callable[..., ParsedTalk]) -> None:
     parsed = talk("He looks behind him.")
-    doer = DoerFinder(parsed, PeopleResolver(parsed, Roster(()), load_lexicon())).doer(0, Span(1, 3), "scan", None)
+    doer = DoerFinder(parsed, PeopleResolver(parsed, Roster(()), load_lexicon()), Reading.silent(parsed)).doer(0, Span(1, 3), "scan", None)
     assert (doer.player, doer.role) == (None, "focus")
 
 

@@ -4,13 +4,35 @@ from __future__ import annotations
 
 import csv
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from voiceover.evaluation.marked import by_sentences_of, prepare, quoted_span
+from voiceover.evaluation.marked import ROOT, by_sentences_of, narrations_in, prepare, quoted_span
 from voiceover.mentions.parse import ParsedTalk
+
+NARRATIONS = {"public": 16, "own": 59, "teaching": 223, "unopened": 8}
+
+
+@pytest.mark.parametrize(("folder", "count"), NARRATIONS.items())
+def test_the_marked_narrations_keep_their_rules(folder: str, count: int) -> None:
+    done = subprocess.run([sys.executable, str(ROOT / "check.py"), str(ROOT / folder)], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout if folder != "unopened" else done.stdout.count("\n")
+    ids = [json.loads(p.read_text(encoding="utf-8"))["id"] for p in narrations_in(ROOT / folder)]
+    assert len(set(ids)) == len(ids) == count
+
+
+def test_no_narration_that_teaches_is_measured_with() -> None:
+    """Ids and sentences of more than six words are of one folder alone."""
+    seen: dict[str, set[str]] = {}
+    for folder in NARRATIONS:
+        docs = [json.loads(p.read_text(encoding="utf-8")) for p in narrations_in(ROOT / folder)]
+        said = {s["text"] for d in docs for s in d["sentences"] if len(s["text"].split()) > 6}
+        seen[folder] = {d["id"] for d in docs} | said
+    assert not any(seen["teaching"] & seen[folder] for folder in NARRATIONS if folder != "teaching")
 
 
 def test_marks_follow_the_sentences_of_the_parsed_talk(talk: Callable[..., ParsedTalk]) -> None:

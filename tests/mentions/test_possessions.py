@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable
 
@@ -9,7 +10,8 @@ import numpy as np
 import pytest
 
 from voiceover.mentions.parse import ParsedTalk
-from voiceover.possessions import FEATURES, Evidence, Weights, best_path, gather_evidence
+from voiceover.mentions.reading import Reading
+from voiceover.possessions import FEATURES, READ_FEATURES, Evidence, Weights, best_path, gather_evidence
 from voiceover.talk_acts import ACTS
 
 
@@ -32,19 +34,29 @@ from voiceover.talk_acts import ACTS
 def test_a_number_under_which_a_possession_opens(talk: Callable[..., ParsedTalk], text: str, number: int | None) -> None:
     parsed = talk(text)
     acts = np.full((len(parsed.sentences), 2 * len(ACTS)), 1 / len(ACTS), np.float32)
-    assert gather_evidence(parsed, None, acts)[0].number == number
+    assert gather_evidence(parsed, None, acts, Reading.silent(parsed))[0].number == number
 
 
 def test_a_count_that_ends_one_is_evidence_for_the_sentence_after_it(talk: Callable[..., ParsedTalk]) -> None:
     parsed = talk("And she carries it out, that's two.", "This time they dump it.")
     acts = np.full((2, 2 * len(ACTS)), 1 / len(ACTS), np.float32)
-    assert [e.after for e in gather_evidence(parsed, None, acts)] == [None, 2]
+    assert [e.after for e in gather_evidence(parsed, None, acts, Reading.silent(parsed))] == [None, 2]
 
 
 def _evidence(n: int, begins: set[int]) -> list[Evidence]:
     """Sentences that say nothing, but for those that sound a little like a beginning."""
     quiet = dict.fromkeys(FEATURES, 0.0) | {"next": math.log(0.01), "reopen": math.log(0.01)}
-    return [Evidence(None, None, tuple((quiet | {"next": math.log(0.2)} if i in begins else quiet).values())) for i in range(n)]
+    read = (0.0,) * len(READ_FEATURES)
+    return [Evidence(None, None, tuple((quiet | {"next": math.log(0.2)} if i in begins else quiet).values()), read) for i in range(n)]
+
+
+def test_without_a_reader_the_models_without_it_decide() -> None:
+    begins = {0, 6, 12}
+    blind = [dataclasses.replace(e, read=()) for e in _evidence(18, begins)]
+    weights = _plain_weights()
+    never = dataclasses.replace(weights, begin_read=np.array([*np.zeros(len(READ_FEATURES) + 1), -9.0]))
+    assert set(best_path(blind, never)[0]) == begins
+    assert best_path(_evidence(18, begins), never)[0] == [0]
 
 
 def test_one_sentence_is_one_possession() -> None:
@@ -65,4 +77,5 @@ def _plain_weights() -> Weights:
     begin[FEATURES.index("next")], begin[-1] = 1.0, 0.0
     part = np.zeros((3, len(FEATURES) + 1))
     part[1, -1] = 3.0
-    return Weights(begin, part)
+    nothing = np.zeros(len(READ_FEATURES) + 1)
+    return Weights(begin, part, np.array([1.0, *nothing]), np.hstack([np.eye(3), np.tile(nothing, (3, 1))]))

@@ -6,12 +6,19 @@ from collections.abc import Callable
 
 import pytest
 
+from voiceover.lexicon.io import load_lexicon
+from voiceover.mentions.encoder_weights import LARGE, packaged
 from voiceover.mentions.parse import ParsedTalk, Span
+from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.status import decide_status, load_status_weights, status_cues, status_features
+from voiceover.pipeline import read_talk
+from voiceover.roster import Roster
 
 SAID, LACKING, FAILING = (0.9, 0.05, 0.05), (0.05, 0.9, 0.05), (0.1, 0.1, 0.8)
 
 
+@pytest.mark.model
+@pytest.mark.skipif(packaged(LARGE) is None, reason="the weights of the reader are not installed")
 @pytest.mark.parametrize(
     ("sentence", "words", "kinds", "expected"),
     [
@@ -28,5 +35,8 @@ SAID, LACKING, FAILING = (0.9, 0.05, 0.05), (0.05, 0.9, 0.05), (0.1, 0.1, 0.8)
 def test_status(talk: Callable[..., ParsedTalk], sentence: str, words: str, kinds: tuple[float, float, float], expected: str) -> None:
     parsed = talk(sentence)
     first = sentence[: sentence.index(words)].count(" ")
-    cues = status_cues(parsed, parsed.sentences[0], Span(first, first + words.count(" ")))
-    assert decide_status(status_features(cues, kinds), load_status_weights()) == expected
+    span = Span(first, first + words.count(" "))
+    cues = status_cues(parsed, parsed.sentences[0], span)
+    lexicon = load_lexicon()
+    read = read_talk(parsed, PeopleResolver(parsed, Roster(), lexicon), lexicon).status(span, "scan")
+    assert decide_status(status_features(cues, kinds, 0.0, read), load_status_weights()) == expected

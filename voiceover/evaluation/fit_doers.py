@@ -10,10 +10,12 @@ from typing import Any
 import numpy as np
 from sklearn.linear_model import LogisticRegression
 
-from voiceover.mentions.doers import ROLES, Ranking, Somebody, all_features, somebodies
+from voiceover.evaluation.marked import marked_roles
+from voiceover.mentions.doers import Ranking, Somebody, all_features, somebodies
+from voiceover.mentions.model import ROLES
 from voiceover.mentions.parse import ParsedTalk, Span
 from voiceover.mentions.people import PeopleResolver
-from voiceover.mentions.references import OPPONENT, TEAMMATE
+from voiceover.mentions.reading import Reading
 
 # Inverse regularisation, and mentions of the usual kind that are added to each principle; with an eighth of the narrations held out in
 # turn 0.1 to 1 are equally good.
@@ -31,21 +33,26 @@ class MarkedDoer:
     role: str
 
 
-def marked_doers(doc: dict[str, Any], talk: ParsedTalk, people: PeopleResolver, spans: Sequence[Span | None]) -> list[MarkedDoer]:
+def marked_doers(
+    doc: dict[str, Any], talk: ParsedTalk, people: PeopleResolver, reading: Reading, spans: Sequence[Span | None]
+) -> list[MarkedDoer]:
     """Those of one narration, in the order of its words.
 
     Args:
         doc: the marked narration.
         talk: the same, parsed.
         people: resolves its references.
+        reading: what the reader thinks of it.
         spans: the quoted words of each of its mentions; None leaves one out.
     """
-    roles = {p.name: people.roster.role_of(p) for p in people.roster.players} | {TEAMMATE: TEAMMATE, OPPONENT: OPPONENT}
+    roles = marked_roles(people.roster)
     quoted = [(mark, span) for mark, span in zip(doc["mentions"], spans, strict=True) if span is not None]
     quoted.sort(key=lambda pair: (pair[1].first, pair[1].last, pair[0]["principle"]))
     focus = people.roster.focus[0]
     return [
-        MarkedDoer(m["principle"], somebodies(talk, people, m["sentence"], span, focus), m["player"], roles[m["player"]])
+        MarkedDoer(
+            m["principle"], somebodies(talk, people, reading, m["sentence"], span, m["principle"], focus), m["player"], roles[m["player"]]
+        )
         for m, span in quoted
     ]
 

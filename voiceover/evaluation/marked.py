@@ -19,8 +19,10 @@ from voiceover.breakdown import Breakdown
 from voiceover.evaluation.baselines import by_exact_names, by_partial_ratio
 from voiceover.lexicon.io import load_lexicon
 from voiceover.mentions.parse import ParsedTalk, Span, parse_talk
+from voiceover.mentions.references import OPPONENT, TEAMMATE
 from voiceover.outputs import write_breakdown
 from voiceover.pipeline import LogOptions, log
+from voiceover.roster import Player, Roster
 from voiceover.speech.captions import read_transcript
 
 ROOT = Path(__file__).resolve().parents[2] / "marked_narrations"
@@ -112,6 +114,21 @@ def quoted_span(talk: ParsedTalk, sentence: int, quote: str) -> Span | None:
     parsed = talk.sentences[sentence].sentence
     first = parsed.first + _words_before(parsed.text, quote)
     return Span(first, first + quote.count(" "))
+
+
+def roster_of(doc: dict[str, Any]) -> Roster:
+    """The roster of a marked narration."""
+    return Roster(
+        tuple(
+            Player(p["name"], str(p.get("number", "")), p.get("team", ""), bool(p.get("focus")), nicknames=tuple(p.get("nicknames", ())))
+            for p in doc["roster"]
+        )
+    )
+
+
+def marked_roles(roster: Roster) -> dict[str, str]:
+    """For each player that a mark may name, and for the two unnamed ones, whether he is focus, teammate or opponent."""
+    return {p.name: roster.role_of(p) for p in roster.players} | {TEAMMATE: TEAMMATE, OPPONENT: OPPONENT}
 
 
 def narrations_in(folder: Path) -> list[Path]:

@@ -14,6 +14,7 @@ from voiceover.mentions.model import Proposal
 from voiceover.mentions.ngrams import NgramFinder, NgramScores
 from voiceover.mentions.parse import ParsedSentence, ParsedTalk, Span, runs_of_pieces
 from voiceover.mentions.plain import plain_words, without_simile
+from voiceover.mentions.reading import Reading
 from voiceover.mentions.references import Reference
 from voiceover.mentions.status import status_cues
 from voiceover.mentions.words import split_words
@@ -24,6 +25,8 @@ from voiceover.possessions import Possession
 LEAST_PROBABILITY = 0.12
 # So much of the finder by n-grams makes a principle worth a thought too.
 LEAST_SCORE = -0.3
+# And so much of any run of clauses by the reader.
+LEAST_READ = 0.15
 # Of two runs of clauses that say it about equally well, the shorter is the quote.
 PRICE_OF_A_WORD = 0.004
 # Below this the phrase's own words are the quote, and not the best run of clauses.
@@ -64,7 +67,7 @@ def log_odds(p: float) -> float:
 
 def gather_candidates(
     talk: ParsedTalk, finder: MeaningFinder, ngrams: NgramFinder, phrases: Sequence[Proposal],
-    references: Sequence[Sequence[Reference]], acts: NDArray[np.float32], possessions: Sequence[Possession],
+    references: Sequence[Sequence[Reference]], acts: NDArray[np.float32], possessions: Sequence[Possession], reading: Reading,
 ) -> list[Candidate]:  # fmt: skip
     """Every sentence and principle worth a thought.
 
@@ -76,6 +79,7 @@ def gather_candidates(
         references: to people, for each sentence.
         acts: what each sentence does in the talk, shape (sentences, 12).
         possessions: where the possessions are.
+        reading: what the reader thinks of the talk.
     """
     spans = [(s.index, span) for s in talk.sentences for span in runs_of_pieces(s)]
     if not spans:
@@ -92,12 +96,16 @@ def gather_candidates(
     last = possessions[-1].last_sentence if possessions else len(talk.sentences)
     thoughts: list[tuple[_Place, list[_Thought]]] = []
     for parsed in talk.sentences:
-        place = _Place(talk, parsed, references[parsed.index], rows[parsed.index], [span for _, span in spans], judged, scores)
+        read = reading.told_by(finder.ids, [spans[row][1] for row in rows[parsed.index]])
+        place = _Place(talk, parsed, references[parsed.index], rows[parsed.index], [span for _, span in spans], judged, scores, read)
         found = [(column, hits.get((parsed.index, i), [])) for column, i in enumerate(finder.ids)]
         worth = [
             place.thought(column, proposals)
             for column, proposals in found
-            if place.best[column] >= LEAST_PROBABILITY or place.best_score[column] >= LEAST_SCORE or proposals
+            if place.best[column] >= LEAST_PROBABILITY
+            or place.best_score[column] >= LEAST_SCORE
+            or proposals
+            or place.read[column] >= LEAST_READ
         ]
         if worth:
             thoughts.append((place, worth))
@@ -148,15 +156,16 @@ class _Place:
 
     def __init__(
         self, talk: ParsedTalk, parsed: ParsedSentence, references: Sequence[Reference], rows: list[int], spans: list[Span],
-        judged: Judgement, scores: NgramScores,
+        judged: Judgement, scores: NgramScores, read: NDArray[np.float32],
     ) -> None:  # fmt: skip
         self._talk, self.parsed, self._references = talk, parsed, references
         self._rows, self._spans, self._judged, self._scores = rows, spans, judged, scores
         self.whole = max(rows, key=lambda r: len(spans[r]))
         self._price = np.array([PRICE_OF_A_WORD * len(spans[r]) for r in rows])
         self.best, self.best_score = judged.probability[rows].max(axis=0), scores.principle[rows].max(axis=0)
+        self.read = read.max(axis=0)
         # For each principle its own best run of clauses: another principle is a rival only where it would be quoted.
-        self._best_row = [rows[i] for i in (judged.probability[rows] - self._price[:, None]).argmax(axis=0)]
+        self._best_row = [rows[i] for i in (judged.probability[rows] + read - self._price[:, None]).argmax(axis=0)]
 
     def thought(self, column: int, found: list[Proposal]) -> _Thought:
         judged, spans = self._judged, self._spans

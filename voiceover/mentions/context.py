@@ -12,6 +12,7 @@ from voiceover.mentions.model import STATUSES, Mention, Proposal
 from voiceover.mentions.parse import ParsedTalk, Span
 from voiceover.mentions.people import PeopleResolver
 from voiceover.mentions.quote import shortest_words
+from voiceover.mentions.reading import Reading
 from voiceover.mentions.status import decide_status, load_status_weights, status_cues, status_features
 from voiceover.playhead.track import PlayheadTrack
 from voiceover.possessions import Possession
@@ -25,15 +26,16 @@ _PREVIEW = re.compile(
 
 def mentions_of(
     talk: ParsedTalk, accepted: Sequence[Proposal], possessions: Sequence[Possession], people: PeopleResolver,
-    playhead: PlayheadTrack | None, *, told_failed: Sequence[float],
+    playhead: PlayheadTrack | None, *, told_failed: Sequence[float], reading: Reading,
 ) -> list[Mention]:  # fmt: skip
     """Make mentions of accepted proposals, in order of the talk.
 
     Args:
         told_failed: for each proposal how likely the rest of its sentence tells that it did not come off.
+        reading: what the reader thinks of the talk.
     """
     out: list[Mention] = []
-    weights, doers = load_status_weights(), DoerFinder(talk, people)
+    weights, doers = load_status_weights(), DoerFinder(talk, people, reading)
     for p, failed in zip(accepted, told_failed, strict=True):
         span = Span(p.first, p.last)
         parsed = talk.sentences[talk.sentence_of_word[p.first]]
@@ -41,12 +43,13 @@ def mentions_of(
         possession = next((q for q in possessions if q.first_sentence <= parsed.index <= q.last_sentence), None)
         doer = doers.doer(parsed.index, span, p.principle_id, focus_of(possession, people.roster))
         words = talk.transcript.words
+        read = None if reading.is_silent else reading.status(span, p.principle_id)
         quote = shortest_words(parsed, span, people.references(parsed.index))
         out.append(
             Mention(
                 p.principle_id, quote.first, quote.last, parsed.index, talk.text(quote).strip(" ,.;:"),
                 words[quote.first].start_narration_s, max(w.end_narration_s for w in words[quote.first : quote.last + 1]),
-                p.found_by, min(0.99, p.score), decide_status(status_features(cues, p.kinds, failed), weights), "call",
+                p.found_by, min(0.99, p.score), decide_status(status_features(cues, p.kinds, failed, read), weights), "call",
                 doer.player.name if doer.player else "", doer.role, possession.number if possession else None,
             )
         )  # fmt: skip

@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voiceover.fitted import fitted
+from voiceover.mentions.model import ROLES
 from voiceover.mentions.parse import ParsedTalk, Span
 from voiceover.mentions.people import PeopleResolver
+from voiceover.mentions.reading import FOCUS, Reading
 from voiceover.mentions.references import OPPONENT, TEAMMATE, Reference
 from voiceover.roster import Player
 
-FOCUS = "focus"
-ROLES = (FOCUS, TEAMMATE, OPPONENT)
 _HE = ("he", "she")
 # Sentences before this one in which somebody may have been named; and among them those whose people are candidates. Guesses, not measured.
 LOOK_BACK, CANDIDATES_BACK = 3, 2
@@ -31,6 +31,7 @@ FEATURES = (
     "rule", "rule_sure", "rule_named", "rule_none", "rule_he", "rule_you", "rule_they", "focus", "focus_none", "focus_talked_to",
     "before", "before_near", "inside", "inside_first", "behind", "behind_near", "last_he", "last_he_near", "last_none",
     "last_none_near", "unnamed", "focus_he_talked_to", "front", "front_near", "opponent_they", "rule_unnamed", "other_you",
+    "read", "read_unnamed", "pointed", "pointed_unnamed",
     "doer_before", "doer_before_he", "doer_before_none", "usual", "usual_unnamed",
 )  # fmt: skip
 
@@ -54,14 +55,18 @@ class Somebody:
         return self.player.name if self.player else self.role
 
 
-def somebodies(talk: ParsedTalk, people: PeopleResolver, sentence: int, span: Span, focus: Player | None) -> list[Somebody]:
+def somebodies(
+    talk: ParsedTalk, people: PeopleResolver, reading: Reading, sentence: int, span: Span, principle_id: str, focus: Player | None
+) -> list[Somebody]:
     """Who may have done what a span of words tells, the rules' answer first.
 
     Args:
         talk: the parsed narration.
         people: resolves its references.
+        reading: what the reader thinks of it.
         sentence: index of the sentence that the words stand in.
         span: the words.
+        principle_id: what they tell.
         focus: the focus player of their possession; None where nobody is in focus.
     """
     rule, subject = people.doer_and_subject(sentence, span, focus)
@@ -83,7 +88,20 @@ def somebodies(talk: ParsedTalk, people: PeopleResolver, sentence: int, span: Sp
     for r in (*here, *(r for references in back[:CANDIDATES_BACK] for r in references)):
         add(r.player, r.role)
     name = focus.name if focus else FOCUS
-    context = _Context(talk, here, back, sentence, span, subject, people.talks_to_focus, name, ruled, rule.sure)
+    context = _Context(
+        talk,
+        here,
+        back,
+        sentence,
+        span,
+        subject,
+        people.talks_to_focus,
+        name,
+        ruled,
+        rule.sure,
+        reading.role(span, principle_id),
+        reading.doers(talk, sentence, span, principle_id),
+    )
     return [Somebody(player, role, context.features(n, role), context.kind, context.alone) for n, (player, role) in found.items()]
 
 
@@ -92,10 +110,11 @@ class _Context:
 
     def __init__(
         self, talk: ParsedTalk, here: Sequence[Reference], back: Sequence[Sequence[Reference]], sentence: int, span: Span,
-        subject: Reference | None, talks_to_focus: bool, focus: str, ruled: str, sure: float,
+        subject: Reference | None, talks_to_focus: bool, focus: str, ruled: str, sure: float, read: NDArray[np.float32],
+        pointed: Mapping[str, float],
     ) -> None:  # fmt: skip
         self._here, self._span, self._focus, self._ruled, self._sure = here, span, focus, ruled, sure
-        self._talks_to_focus = talks_to_focus
+        self._talks_to_focus, self._read, self._pointed = talks_to_focus, read, pointed
         self.kind = "none" if subject is None else (subject.pronoun or "named")
         self.alone = not any(r.kind != "pronoun" and r.last < span.first for r in here)
         self._last, self._gap = "", LOOK_BACK
@@ -109,6 +128,13 @@ class _Context:
     def _name(self, r: Reference) -> str:
         return r.player.name if r.player else self._focus if r.role == FOCUS else r.role
 
+    def _pointed_to(self, name: str, role: str) -> float:
+        """How likely the reader thinks him; the focus player is meant too where nobody is named."""
+        unnamed = self._pointed[role]
+        if name == self._focus and role == FOCUS and name in self._pointed:
+            return float(np.logaddexp(self._pointed[name], unnamed))
+        return self._pointed.get(name, unnamed)
+
     def features(self, name: str, role: str) -> tuple[float, ...]:
         span, kind = self._span, self.kind
         places = [r for r in self._here if r.kind != "pronoun" and self._name(r) == name]
@@ -116,6 +142,7 @@ class _Context:
         inside = [r.first for r in places if span.first <= r.first <= span.last]
         behind = min((r.first - span.last for r in places if r.first > span.last), default=0)
         he = kind in _HE
+        read, pointed = float(self._read[ROLES.index(role)]), self._pointed_to(name, role)
         rule, focus, last = name == self._ruled, name == self._focus, name == self._last
         he_alone, none_alone = he and self.alone, kind == "none" and self.alone
         unnamed = name in (TEAMMATE, OPPONENT)
@@ -127,6 +154,7 @@ class _Context:
             last and he_alone, last and he_alone and self._gap == 0, last and none_alone, last and none_alone and self._gap == 0, unnamed, focus and he and self._talks_to_focus,
             front, front and before <= FRONT, role == OPPONENT and kind == "they", rule and unnamed,
             not focus and not rule and kind == "you",
+            read, read * (kind != "named"), pointed, pointed * (kind != "named"),
         )  # fmt: skip
         return tuple(map(float, values))
 
@@ -182,8 +210,8 @@ def load_ranking() -> Ranking:
 class DoerFinder:
     """Answers who does what, mention by mention in the order of one talk."""
 
-    def __init__(self, talk: ParsedTalk, people: PeopleResolver) -> None:
-        self._talk, self._people, self._ranking = talk, people, load_ranking()
+    def __init__(self, talk: ParsedTalk, people: PeopleResolver, reading: Reading) -> None:
+        self._talk, self._people, self._reading, self._ranking = talk, people, reading, load_ranking()
         self._before = ""
 
     def doer(self, sentence: int, span: Span, principle_id: str, focus: Player | None) -> Somebody:
@@ -195,6 +223,8 @@ class DoerFinder:
             principle_id: what they tell.
             focus: the focus player of its possession; None where nobody is in focus.
         """
-        found = self._ranking.best(somebodies(self._talk, self._people, sentence, span, focus), principle_id, self._before)
+        found = self._ranking.best(
+            somebodies(self._talk, self._people, self._reading, sentence, span, principle_id, focus), principle_id, self._before
+        )
         self._before = str(found)
         return found

@@ -1,6 +1,6 @@
 """The packaged sentence encoders: where their weights lie, whether they are the pinned ones, and their conversion for CTranslate2.
 
-Two are used, both Apache-2.0: all-MiniLM-L6-v2 looks at everything, all-mpnet-base-v2, six times as dear, where a second look pays.
+Two are used, both Apache-2.0: all-MiniLM-L6-v2 judges clauses, all-mpnet-base-v2, six times as dear, reads whole talks (mentions/reader.py).
 They are converted with CTranslate2's own specification classes, so that neither PyTorch nor transformers is needed at any time.
 """
 
@@ -46,7 +46,7 @@ class Weights:
     relative: bool
     """Whether distances between words are weighed too (MPNet)."""
     adapter: Path
-    """What it learnt of coaches' language, made by evaluation/train_adapter.py from the shipped lexicon alone."""
+    """What it learnt of coaches' language, made by evaluation/train_adapter.py and train_reader.py."""
 
     @property
     def packages(self) -> str:
@@ -80,7 +80,7 @@ LARGE = Weights(
     "78c0197b6159d92658e319bc1d72e4c73a9a03dd03815e70e555c5ef05615658",
     12, 12, 768, 1e-5,
     ("attention.attn.q", "attention.attn.k", "attention.attn.v", "attention.attn.o", "attention.LayerNorm"),
-    2, True, Path(__file__).with_name("large_encoder_adapter.npz"),
+    2, True, Path(__file__).with_name("reader_adapter.npz"),
 )  # fmt: skip
 # MPNet's distances beyond this share a weight (its modelling code; as in T5).
 FURTHEST = 128

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voiceover.fitted import fitted
-from voiceover.mentions.candidates import Candidate
+from voiceover.mentions.candidates import FEATURES, LEAST_SCORE, Candidate
 from voiceover.mentions.model import Proposal, Rejected
 from voiceover.mentions.parse import Span
 from voiceover.mentions.trees import Trees, from_kept
@@ -21,8 +21,8 @@ MIN_CONFIDENCE = 0.38
 MIN_BESIDE = 0.7
 # Two exact phrases of one principle in a sentence are two mentions where at least so many words lie between.
 WORDS_BETWEEN = 4
-# From here on a candidate is looked at again: 619 of 626 marked mentions that are candidates, and one in three of all candidates.
-WORTH_ANOTHER_LOOK = 0.02
+# From these log odds of the finder by meaning on, it counts as having found it. Guess, not measured.
+LEAST_MEANT = -1.0
 # Without meaning weights a phrase needs two words that carry a picture (0.4 + 0.2 for each).
 MIN_PHRASE = 0.75
 
@@ -43,47 +43,41 @@ class Linear:
 
 @dataclass(frozen=True, slots=True)
 class Judge:
-    """Decides over candidates, fitted on the public narrations by evaluation/fit.py.
+    """Decides over candidates, fitted on the public narrations and our own by evaluation/fit.py.
 
     A talk has themes: what is surely told in one sentence is likelier in another. So each candidate is judged first for itself, and
-    then with how sure the same principle is elsewhere. F1 by sentence, each public narration held out in turn: 81.1 without the second
-    look, 81.9 with it; on our own 87.6 and 87.8.
+    then with how sure the same principle is elsewhere. Where a reader knows its principle, what it reads decides with them.
     """
 
     alone: Linear
     """Over FEATURES."""
     in_talk: Linear
     """Over FEATURES and elsewhere()."""
-    again: tuple[Linear, Trees] | None = None
-    """Over these and the features of the second look; the mean of both in log odds decides. F1 by sentence with an eighth of 69 narrations held
-    out in turn: the line alone 82.4, the trees alone 82.5, both 83.0."""
+    with_reader: tuple[Linear, Trees] | None = None
+    """Over these and what a reader says; the mean of both in log odds decides."""
 
-    def confidence(self, candidates: Sequence[Candidate], again: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+    def confidence(self, candidates: Sequence[Candidate], read: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
         """Probability that each candidate of one talk is a mention, shape (n,).
 
         Args:
             candidates: all of the talk.
-            again: what the second look thinks of them, NaN where it did not look; None where there is none.
+            read: `opinion` of a reader, rows of NaN for principles that it does not know; None where there is no reader.
         """
         if not candidates:
             return np.zeros(0)
         x = self.features_in_talk(candidates)
         sure = self.in_talk.probability(x)
-        if self.again is not None and again is not None and (looked := ~np.isnan(again[:, 0])).any():
-            seen = np.hstack([x, again])[looked]
-            line, trees = self.again
+        if self.with_reader is not None and read is not None and (known := ~np.isnan(read).any(axis=1)).any():
+            seen = np.hstack([x, read])[known]
+            line, trees = self.with_reader
             odds = (_log_odds(line.probability(seen)) + _log_odds(trees.probability(seen))) / 2
-            sure[looked] = 1 / (1 + np.exp(-odds))
+            sure[known] = 1 / (1 + np.exp(-odds))
         return sure
 
     def features_in_talk(self, candidates: Sequence[Candidate]) -> NDArray[np.float64]:
         """FEATURES and elsewhere() of at least one candidate, shape (n, k)."""
         x = np.array([c.features for c in candidates])
         return np.hstack([x, elsewhere(candidates, self.alone.probability(x))])
-
-    def worth_another_look(self, candidates: Sequence[Candidate]) -> NDArray[np.bool_]:
-        """Which candidates are likely enough for the second look, shape (n,)."""
-        return np.asarray(self.confidence(candidates) >= WORTH_ANOTHER_LOOK)
 
 
 # Sentences so near are about the same moment.
@@ -129,26 +123,26 @@ def load_judge() -> Judge:
         k = kept[part]
         return Linear(np.array(k["mean"]), np.array(k["scale"]), np.array(k["weights"]), float(k["constant"]))
 
-    again = (linear("again"), from_kept(kept["trees"])) if kept["again"] else None
-    return Judge(linear("alone"), linear("in_talk"), again)
+    with_reader = (linear("with_reader"), from_kept(kept["trees"])) if kept["with_reader"] else None
+    return Judge(linear("alone"), linear("in_talk"), with_reader)
 
 
 def decide(
-    candidates: Sequence[Candidate], judge: Judge, again: NDArray[np.float64] | None = None, *, min_confidence: float = MIN_CONFIDENCE
+    candidates: Sequence[Candidate], judge: Judge, read: NDArray[np.float64] | None = None, *, min_confidence: float = MIN_CONFIDENCE
 ) -> tuple[list[Proposal], list[Rejected]]:
     """Accept the surest first; what shares its words with a surer one must be sure itself.
 
     Args:
         candidates: all of one talk.
         judge: says how sure each is.
-        again: what the second look thinks of them; None where there is none.
+        read: `opinion` of a reader; None where there is none.
         min_confidence: what is less sure is rejected.
 
     Returns:
         The accepted mentions in order of the talk, score being the calibrated confidence, and the rejected with the
         reason. Every candidate is in one of the two.
     """
-    confidence = judge.confidence(candidates, again)
+    confidence = judge.confidence(candidates, read)
     accepted: list[Proposal] = []
     taken: list[tuple[Span, str]] = []
     rejected: list[Rejected] = []
@@ -170,7 +164,9 @@ def decide(
 def _proposals(c: Candidate, sure: float) -> list[Proposal]:
     """One mention; two where two phrases stand apart in the sentence ("over the left one, ... over the right one")."""
     names = dict.fromkeys(h.found_by for h in c.hits)
-    found_by = "+".join([*names, "meaning"]) if c.features[0] > -1.0 else "+".join(names) or "meaning"
+    value = dict(zip(FEATURES, c.features, strict=True))
+    others = [name for name, yes in (("meaning", value["best"] > LEAST_MEANT), ("n-grams", value["ngrams"] >= LEAST_SCORE)) if yes]
+    found_by = "+".join([*names, *others]) or "reader"
     apart: list[Proposal] = []
     for hit in sorted(c.hits, key=lambda h: h.first):
         if not apart or hit.first - apart[-1].last > WORDS_BETWEEN:

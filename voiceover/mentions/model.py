@@ -21,7 +21,7 @@ class Proposal:
     score: float
     """0..1, how sure the finder is; comparable only within one finder."""
     found_by: str
-    """phrase, rule, fuzzy, sound or meaning."""
+    """phrase, rule, fuzzy, sound, meaning, n-grams or reader."""
     kinds: tuple[float, float, float] = (1.0, 0.0, 0.0)
     """How likely it is told as say, lacking or failing."""
     wording: str = ""

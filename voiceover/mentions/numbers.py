@@ -9,6 +9,7 @@ _UNITS = {w: i for i, w in enumerate(
     " eighteen nineteen".split()
 )}  # fmt: skip
 _TENS = {w: 10 * i for i, w in enumerate("_ _ twenty thirty forty fifty sixty seventy eighty ninety".split()) if w != "_"}
+_HUNDREDS = {"a": 1, **{w: i for w, i in _UNITS.items() if 0 < i < 10}}
 _ORDINALS = {
     w: i
     for i, w in enumerate(
@@ -24,13 +25,22 @@ def number_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
 
     >>> number_at(["twenty", "two", "looks"], 0), number_at(["14"], 0), number_at(["fifty-two"], 0)
     ((22, 2), (14, 1), (52, 1))
+    >>> number_at("a hundred and eighteen seconds".split(), 0), number_at("two hundred times".split(), 0)
+    ((118, 4), (200, 2))
     """
+    word = _clean(words[at])
+    if word == "hundred" or (word in _HUNDREDS and at + 1 < len(words) and _clean(words[at + 1]) == "hundred"):
+        return _hundreds_at(words, at, _HUNDREDS.get(word, 1))
+    return _below_hundred_at(words, at)
+
+
+def _below_hundred_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
     word = _clean(words[at])
     if word.isdecimal() and len(word) <= 3:
         return int(word), 1
     if "-" in word:
         inner = [p for p in word.split("-") if p]
-        value = number_at(inner, 0) if inner else None
+        value = _below_hundred_at(inner, 0) if inner else None
         return (value[0], 1) if value and value[1] == len(inner) else None
     following = _clean(words[at + 1]) if at + 1 < len(words) else ""
     if word in _TENS:
@@ -38,10 +48,17 @@ def number_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
             return _TENS[word] + _UNITS[following], 2
         return _TENS[word], 1
     if word in _UNITS:
-        if following == "hundred" and _UNITS[word] < 10:
-            return 100 * _UNITS[word], 2
         return _UNITS[word], 1
     return None
+
+
+def _hundreds_at(words: Sequence[str], at: int, hundreds: int) -> tuple[int, int]:
+    last = at if _clean(words[at]) == "hundred" else at + 1
+    rest = last + 2 if last + 1 < len(words) and _clean(words[last + 1]) == "and" else last + 1
+    more = _below_hundred_at(words, rest) if rest < len(words) and not _ends_clause(words[last]) else None
+    if more is not None and 0 < more[0] < 100:
+        return 100 * hundreds + more[0], rest + more[1] - at
+    return 100 * hundreds, last + 1 - at
 
 
 def spelled_number_at(words: Sequence[str], at: int) -> tuple[int, int] | None:

@@ -195,23 +195,35 @@ def _next_sentence(talk: ParsedTalk, parsed: ParsedSentence) -> str:
     return talk.sentences[parsed.index + 1].sentence.text if parsed.index + 1 < len(talk.sentences) else ""
 
 
-# What is told as failing so surely has failed: 6 of 6 marked mentions, too few for a straight line to learn it.
-SURELY_FAILING = 0.8
 DECIDED = ("executed", "attempted", "missed")
-STATUS_FEATURES = (
+FEATURES_WITHOUT_READER = (
     "lacking", "failing", "wish", "negated_bare", "negated_praised", "tried", "begins_with_try", "failed",
     "fails_next_and_tried", "ordered", "lacking_and_negated", "failing_and_failed", "lacking_alone",
     "told_failed", "if_only", "wish_behind", "instead_before", "instead_behind", "turns", "told_failed_not_lacking",
 )  # fmt: skip
 
 
-def status_features(cues: StatusCues, kinds: Sequence[float], told_failed: float = 0.0) -> tuple[float, ...]:
-    """As named in STATUS_FEATURES.
+@dataclass(frozen=True, slots=True)
+class StatusWeights:
+    """Linear models that evaluation/fit.py fits on the marked narrations; rows are DECIDED, the last column the constants."""
+
+    with_reader: NDArray[np.float64]
+    """Shape (3, len(STATUS_FEATURES) + 1)."""
+    without_reader: NDArray[np.float64]
+    """Shape (3, len(FEATURES_WITHOUT_READER) + 1)."""
+
+
+STATUS_FEATURES = (*FEATURES_WITHOUT_READER, "read_executed", "read_attempted", "read_missed")
+
+
+def status_features(cues: StatusCues, kinds: Sequence[float], told_failed: float, read: NDArray[np.float32] | None) -> tuple[float, ...]:
+    """As named in STATUS_FEATURES, or in FEATURES_WITHOUT_READER where there is none.
 
     Args:
         cues: what stands around the words.
         kinds: how likely they are told as say, lacking or failing.
         told_failed: how likely the rest of the sentence tells that it did not come off.
+        read: what the reader says of each of STATUSES, as logarithms, shape (4,); None where there is none.
     """
     _, lacking, failing = kinds
     bare = cues.negated and not cues.praised_negation
@@ -223,24 +235,25 @@ def status_features(cues: StatusCues, kinds: Sequence[float], told_failed: float
                 cues.fails_next and cues.tried, cues.ordered, lacking * bare, failing * cues.failed,
                 lacking * (not cues.negated) * (not cues.wish), told_failed, cues.if_only, cues.wish_behind, cues.instead_before,
                 cues.instead_behind, cues.turns, told_failed * (1 - lacking),
+                *(() if read is None else read[: len(DECIDED)]),
             ),
         )
     )  # fmt: skip
 
 
-def decide_status(features: Sequence[float], weights: NDArray[np.float64]) -> str:
+def decide_status(features: Sequence[float], weights: StatusWeights) -> str:
     """The likeliest of DECIDED.
 
     Args:
-        features: as named in STATUS_FEATURES.
-        weights: shape (3, len(STATUS_FEATURES) + 1), the last column the constants.
+        features: as `status_features` gives them.
+        weights: fitted on the marked narrations.
     """
-    if features[STATUS_FEATURES.index("failing")] >= SURELY_FAILING:
-        return "attempted"
-    return DECIDED[int(np.argmax(weights @ np.array([*features, 1.0])))]
+    fitting = weights.with_reader if len(features) == len(STATUS_FEATURES) else weights.without_reader
+    return DECIDED[int(np.argmax(fitting @ np.array([*features, 1.0])))]
 
 
 @lru_cache(maxsize=1)
-def load_status_weights() -> NDArray[np.float64]:
+def load_status_weights() -> StatusWeights:
     """The fitted numbers that ship with the tool."""
-    return np.array(fitted("status"))
+    kept = fitted("status")
+    return StatusWeights(np.array(kept["with_reader"]), np.array(kept["without_reader"]))
