@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from voiceover.fitted import fitted
-from voiceover.mentions.numbers import number_at
+from voiceover.mentions.numbers import ends_clause, number_at
 from voiceover.mentions.parse import ParsedTalk
 from voiceover.possessions import UNITS, Possession, plural
 
@@ -35,11 +35,10 @@ NOUNS = {
     "possessions": frozenset(form for unit in UNITS for form in (unit, plural(unit)) if unit != "bit"),
     "principles": frozenset("principle principles things habits concepts skills details".split()),
 }
-# So many of these right behind a number are counted, wherever it stands but inside a possession: no weighing needed.
-PLAINLY = "plainly said"
+# Where one of these stands right behind a number of at least LEAST_PLAIN, possessions are counted, but inside one: no weighing needed.
+PLAINLY, LEAST_PLAIN = "plainly said", 3
 # "That's six, I said five": what was said before does not count beside what is said now.
 CORRECTED = "corrected"
-LEAST_PLAIN = 3
 _PLAIN_NOUNS = NOUNS["possessions"] - {"times", "bits", "looks", "parts", "plays"}
 _SECONDS = frozenset(("second", "seconds", "sec", "secs"))
 _MINUTES = frozenset(("minute", "minutes", "min", "mins"))
@@ -132,7 +131,7 @@ def time_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
     if unit not in _MINUTES:
         return None
     seconds = 60 * count[0]
-    if _ends_clause(words[behind - 1]):
+    if ends_clause(words[behind - 1]):
         return seconds, behind - at
     following = [_plain(w) for w in words[behind : behind + 3]]
     if following == ["and", "a", "half"]:
@@ -145,7 +144,7 @@ def time_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
     if end < len(words) and _plain(words[end]) in _SECONDS:
         return seconds + more[0], end + 1 - at
     # "Two minutes ten" and "a minute and ten, red": but "a minute and three things" counts something else.
-    alone = end == len(words) or _ends_clause(words[end - 1]) or (more[0] >= 10 and _plain(words[end]) in _OF_THE_CLIP)
+    alone = end == len(words) or ends_clause(words[end - 1]) or (more[0] >= 10 and _plain(words[end]) in _OF_THE_CLIP)
     return (seconds + more[0], end - at) if alone else (seconds, behind - at)
 
 
@@ -172,10 +171,10 @@ def place_of(sentence: int, possessions: Sequence[Possession], sentences: int) -
 def features(words: Sequence[str], number: SpokenNumber, place: Place) -> dict[str, float]:
     """What stands around a number, each thing by name."""
     end, size = number.first + number.taken, _size(number)
-    stops = _ends_clause(words[end - 1])
+    stops = ends_clause(words[end - 1])
     behind = [_shown(words, end + k) for k in range(WORDS_BEHIND)]
     before = [_shown(words, number.first - 1 - k) for k in range(WORDS_BEFORE)]
-    plural = not stops and (behind[0].endswith("s") or behind[1].endswith("s"))
+    things = not stops and (behind[0].endswith("s") or behind[1].endswith("s"))
     names = [
         "", size, place.name, f"{size} {place.name}", f"stops {stops} {size} {place.name}",
         *(f"behind {k} {w}" for k, w in enumerate(behind[:3])), *(f"before {k} {w}" for k, w in enumerate(before[:3])),
@@ -190,7 +189,7 @@ def features(words: Sequence[str], number: SpokenNumber, place: Place) -> dict[s
     elsewhere = any(_shown(words, k).startswith("#") for k in range(len(words)) if not number.first <= k < end)
     if before[0] == "said" and elsewhere:
         names.append(CORRECTED)
-    if plural:
+    if things:
         names += ["plural", f"plural {size} {place.name}"]
     if stops:
         names.append(f"stops {place.name} behind {before[0]}")
@@ -244,7 +243,3 @@ def _shown(words: Sequence[str], at: int) -> str:
 
 def _plain(word: str) -> str:
     return _EDGES.sub("", word.lower().replace("’", "'"))
-
-
-def _ends_clause(word: str) -> bool:
-    return word[-1:] in ".,;:!?"

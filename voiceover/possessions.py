@@ -205,8 +205,7 @@ def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDAr
         acts: shape (sentences, 12), as `ActClassifier.judge_talk` gives it.
         reading: what the reader thinks of the talk.
     """
-    read = np.maximum(reading.places, LEAST)
-    begins, outside = PLACES.index("begins"), PLACES.index("outside")
+    read = _read(reading)
     texts = [s.sentence.text for s in talk.sentences]
     out: list[Evidence] = []
     furthest, played = -1.0, False
@@ -239,21 +238,22 @@ def gather_evidence(talk: ParsedTalk, playhead: PlayheadTrack | None, acts: NDAr
             *(whole[i + 1, act] if i + 1 < len(texts) else NO_ACT for act in AFTER),
             *first_words[i, :PLAY],
         )
-        seen = (
-            ()
-            if reading.is_silent
-            else (
-                *read[i],
-                read[i - 1, begins] if i else LEAST,
-                read[i + 1, begins] if i + 1 < len(texts) else LEAST,
-                read[i + 1, outside] if i + 1 < len(texts) else 0.0,
-            )
-        )
-        out.append(Evidence(number, _ended_number(texts[i - 1]) if i else None, tuple(map(float, features)), tuple(map(float, seen))))
+        out.append(Evidence(number, _ended_number(texts[i - 1]) if i else None, tuple(map(float, features)), read[i]))
         played = plays
         close = playhead.narration_to_clip(parsed.sentence.end_narration_s) if playhead else None
         furthest = max([furthest, *(at.clip_s for at in (begin, close) if at is not None)])
     return out
+
+
+def _read(reading: Reading) -> list[tuple[float, ...]]:
+    """READ_FEATURES of each sentence; empty ones where there is no reader."""
+    places = np.maximum(reading.places, LEAST)
+    if reading.is_silent:
+        return [()] * len(places)
+    begins, outside = places[:, PLACES.index("begins")], places[:, PLACES.index("outside")]
+    # Before the first sentence and behind the last nothing begins, and all is outside.
+    beside = [[LEAST, *begins[:-1]], [*begins[1:], LEAST], [*outside[1:], 0.0]]
+    return [tuple(map(float, row)) for row in np.column_stack([places, *beside])]
 
 
 def _furthest(talk: ParsedTalk, playhead: PlayheadTrack | None) -> float:

@@ -27,7 +27,7 @@ from voiceover.mentions.merge import Judge, Linear, decide, elsewhere
 from voiceover.mentions.reading import Reading
 from voiceover.mentions.status import DECIDED, FEATURES_WITHOUT_READER, STATUS_FEATURES, StatusWeights, decide_status
 from voiceover.mentions.trees import LEAF, Trees, from_nodes, to_keep
-from voiceover.possessions import Evidence, Weights, best_path
+from voiceover.possessions import Evidence, Weights, best_path, gather_evidence
 
 Item = TypeVar("Item")
 Fit = TypeVar("Fit")
@@ -222,7 +222,9 @@ def main() -> None:
     marked = public + own
     pairs = [(m.doc, m.evidence) for m in marked]
     teaching = load_narrations(ROOT / "teaching")
-    without = fit_without_reader([(doc, finders.evidence(talk, track, Reading.silent(talk))) for doc, talk, track in teaching])
+    without = fit_without_reader([
+        (doc, gather_evidence(talk, track, finders.judged_acts(talk), Reading.silent(talk))) for doc, talk, track in teaching
+    ])  # fmt: skip
     held = [agreement([pair], w) for pair, w in zip(pairs, in_turn(pairs, lambda told: fit_possessions(told, without)), strict=True)]
     weights, judge, status = fit_possessions(pairs, without), fit_mentions(marked), fit_status(marked)
     judges, statuses = in_turn(marked, fit_mentions), in_turn(marked, fit_status)

@@ -13,6 +13,7 @@ from voiceover.mentions.encoder_weights import FURTHEST, Weights, packaged, read
 
 RANK = 16
 DROPOUT = 0.1
+NOT_ASKED = -100  # the index that PyTorch's cross entropy leaves out
 
 
 class Learner:

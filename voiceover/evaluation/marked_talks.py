@@ -104,10 +104,6 @@ class Finders:
         """What each sentence of a talk does in it, shape (sentences, 12)."""
         return self.acts.judge_talk([s.sentence.text for s in talk.sentences])
 
-    def evidence(self, talk: ParsedTalk, track: PlayheadTrack, reading: Reading) -> list[Evidence]:
-        """What each sentence of a talk says about the possessions."""
-        return gather_evidence(talk, track, self.judged_acts(talk), reading)
-
 
 def look_at(folder: Path, finders: Finders) -> list[MarkedTalk]:
     """Read the marked narrations of a folder as the pipeline would, up to the decisions."""
@@ -133,7 +129,7 @@ def look_at(folder: Path, finders: Finders) -> list[MarkedTalk]:
             failed = float(finders.outcomes.failed([rest_of_sentence(talk, span)])[0])
             read = None if reading.is_silent else reading.status(span, mark["principle"])
             statuses.append((status_features(cues, (say, lacking, failing), failed, read), mark["status"]))
-        evidence, doers = finders.evidence(talk, track, reading), marked_doers(doc, talk, people, reading, quoted)
+        evidence, doers = gather_evidence(talk, track, judged, reading), marked_doers(doc, talk, people, reading, quoted)
         said = opinion(reading, talk, candidates)
         out.append(MarkedTalk(doc, talk, evidence, candidates, statuses, doers, marked_numbers(doc, talk), said))
     return out

@@ -13,7 +13,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from voiceover.evaluation.learner import Learner
+from voiceover.evaluation.learner import NOT_ASKED, Learner
 from voiceover.lexicon.io import load_lexicon
 from voiceover.lexicon.model import WORDING_KINDS, Lexicon
 from voiceover.lexicon.wording import GAP, readings
@@ -25,7 +25,6 @@ BATCH = 64
 SCALE = 20.0  # of the cosine before the softmax, as sentence-transformers uses
 # The encoder learns too whether a wording tells that a thing is done, lacking or failing: the status is read from it. Guess, not measured.
 WEIGHT_OF_KIND = 0.3
-NO_KIND = -100  # the index that PyTorch's cross entropy leaves out
 SEED = 20261125
 # Where the reader begins (train_reader.py).
 BEGINNING = Path(__file__).with_name("large_encoder_adapter.npz")
@@ -90,10 +89,10 @@ def train(lexicon: Lexicon, target: Path, weights: Weights) -> None:
             vectors = SCALE * learner.embed([text for text, _, _ in batch])
             wanted = torch.tensor([labels.index(pid) for _, pid, _ in batch])
             loss = torch.nn.functional.cross_entropy(vectors @ torch.nn.functional.normalize(head, dim=1).T, wanted, label_smoothing=0.05)
-            kinds = torch.tensor([WORDING_KINDS.index(kind) if pid != NOTHING else NO_KIND for _, pid, kind in batch])
-            if (kinds != NO_KIND).any():
+            kinds = torch.tensor([WORDING_KINDS.index(kind) if pid != NOTHING else NOT_ASKED for _, pid, kind in batch])
+            if (kinds != NOT_ASKED).any():
                 told = vectors @ torch.nn.functional.normalize(kind_head, dim=1).T
-                loss = loss + WEIGHT_OF_KIND * torch.nn.functional.cross_entropy(told, kinds, ignore_index=NO_KIND)
+                loss = loss + WEIGHT_OF_KIND * torch.nn.functional.cross_entropy(told, kinds, ignore_index=NOT_ASKED)
             optimiser.zero_grad()
             loss.backward()
             torch.nn.utils.clip_grad_norm_(parameters, 1.0)

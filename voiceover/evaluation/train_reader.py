@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from voiceover.evaluation.learner import Learner
+from voiceover.evaluation.learner import DROPOUT, NOT_ASKED, Learner
 from voiceover.evaluation.marked import ROOT, marked_roles, narrations_in, quoted_span, roster_of
 from voiceover.evaluation.marked_talks import load_narrations
 from voiceover.evaluation.train_adapter import BEGINNING, samples
@@ -37,7 +37,7 @@ from voiceover.mentions.reading import PLACES
 BEFORE_READING = replace(LARGE, adapter=BEGINNING)
 # Guesses, not measured, as all settings of the training below.
 EPOCHS = 4
-LEARNING_RATE, HEAD_RATE, DROPOUT = 4e-4, 2e-3, 0.1
+LEARNING_RATE, HEAD_RATE = 4e-4, 2e-3
 # Layers below keep their weights: they know words, and cost time.
 FIRST_LAYER = 4
 # Windows that are learnt at once, and word pieces in one: drawn between these, so that no sentence has always the same neighbours.
@@ -50,7 +50,6 @@ WITHOUT_STOPS, LOSSY, MISSING_WORDS = 0.2, 0.3, 0.08
 WEIGHT_OF_STATUS, WEIGHT_OF_ROLE, WEIGHT_OF_PLACE, WEIGHT_OF_POINTING, WEIGHT_OF_KIND = 0.6, 0.3, 0.4, 0.3, 0.2
 # Width of the vectors by which a telling points to whoever does it.
 POINTER = 64
-NOT_ASKED = -100  # the index that PyTorch's cross entropy leaves out
 STATUS_OF_KIND = {"say": "executed", "lacking": "missed", "failing": "attempted"}
 # Any talk will do to measure how long the vectors of word pieces are.
 SOME_TALK = (
@@ -101,8 +100,9 @@ def lessons_in(folder: Path, lexicon: Lexicon, labels: Sequence[str]) -> list[Ta
             if span is None or m["principle"] not in labels:
                 continue
             at = slice(span.first, span.last + 1)
-            principles[at], roles[at] = labels.index(m["principle"]), ROLES.index(role_of[m["player"]])
-            done.append((span, m["player"], ROLES.index(role_of[m["player"]])))
+            role = ROLES.index(role_of[m["player"]])
+            principles[at], roles[at] = labels.index(m["principle"]), role
+            done.append((span, m["player"], role))
             # A preview has the status that the play then shows: its own words do not tell it.
             statuses[at] = NOT_ASKED if m["kind"] == "preview" else STATUSES.index(m["status"])
         units = units_of(talk, words_to_read(talk, people), encoder)

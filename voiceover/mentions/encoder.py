@@ -25,11 +25,9 @@ class Encoder:
         from tokenizers import Tokenizer
 
         self._weights = weights
-        self._tokenizer, self._uncut = (Tokenizer.from_file(str(folder / "tokenizer.json")) for _ in range(2))
+        self._tokenizer = Tokenizer.from_file(str(folder / "tokenizer.json"))
         self._tokenizer.no_padding()
-        self._tokenizer.enable_truncation(MAX_PIECES)
-        self._uncut.no_padding()
-        self._uncut.no_truncation()
+        self._tokenizer.no_truncation()
         self._model = ctranslate2.Encoder(str(folder), device="cpu", compute_type="int8", intra_threads=threads)
 
     def embed(self, texts: Sequence[str], *, batch: int = 64) -> NDArray[np.float32]:
@@ -42,7 +40,7 @@ class Encoder:
             float32, shape (len(texts), width of the encoder), each row of length 1; no rows for no texts.
         """
         out = np.zeros((len(texts), self._weights.width), np.float32)
-        for row, states in self._run([e.ids for e in self._tokenizer.encode_batch(list(texts))], batch):
+        for row, states in self._run([self._cut(e.ids) for e in self._tokenizer.encode_batch(list(texts))], batch):
             mean = states.mean(axis=0)
             out[row] = mean / np.linalg.norm(mean)
         return out
@@ -55,7 +53,7 @@ class Encoder:
 
     def pieces(self, words: Sequence[str]) -> tuple[list[int], list[int]]:
         """Ids of the word pieces of words, however many they are, without brackets; and for each piece the index of its word."""
-        encoded = self._uncut.encode(list(words), is_pretokenized=True, add_special_tokens=False)
+        encoded = self._tokenizer.encode(list(words), is_pretokenized=True, add_special_tokens=False)
         return encoded.ids, [w for w in encoded.word_ids if w is not None]
 
     def states(self, texts: Sequence[Sequence[int]], *, batch: int = 16) -> list[NDArray[np.float32]]:
@@ -71,6 +69,11 @@ class Encoder:
         for row, states in self._run(texts, batch):
             out[row] = states
         return out
+
+    @staticmethod
+    def _cut(pieces: list[int]) -> list[int]:
+        """No more than MAX_PIECES of a text, the closing bracket kept."""
+        return pieces if len(pieces) <= MAX_PIECES else [*pieces[: MAX_PIECES - 1], pieces[-1]]
 
     def _run(self, texts: Sequence[Sequence[int]], batch: int) -> Iterator[tuple[int, NDArray[np.float32]]]:
         """(index of a text, states of its pieces), texts of like length together."""

@@ -23,6 +23,7 @@ MIN_BESIDE = 0.7
 WORDS_BETWEEN = 4
 # From these log odds of the finder by meaning on, it counts as having found it. Guess, not measured.
 LEAST_MEANT = -1.0
+_BEST, _NGRAMS = FEATURES.index("best"), FEATURES.index("ngrams")
 # Without meaning weights a phrase needs two words that carry a picture (0.4 + 0.2 for each).
 MIN_PHRASE = 0.75
 
@@ -164,8 +165,7 @@ def decide(
 def _proposals(c: Candidate, sure: float) -> list[Proposal]:
     """One mention; two where two phrases stand apart in the sentence ("over the left one, ... over the right one")."""
     names = dict.fromkeys(h.found_by for h in c.hits)
-    value = dict(zip(FEATURES, c.features, strict=True))
-    others = [name for name, yes in (("meaning", value["best"] > LEAST_MEANT), ("n-grams", value["ngrams"] >= LEAST_SCORE)) if yes]
+    others = [name for name, yes in (("meaning", c.features[_BEST] > LEAST_MEANT), ("n-grams", c.features[_NGRAMS] >= LEAST_SCORE)) if yes]
     found_by = "+".join([*names, *others]) or "reader"
     apart: list[Proposal] = []
     for hit in sorted(c.hits, key=lambda h: h.first):

@@ -25,8 +25,8 @@ def number_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
 
     >>> number_at(["twenty", "two", "looks"], 0), number_at(["14"], 0), number_at(["fifty-two"], 0)
     ((22, 2), (14, 1), (52, 1))
-    >>> number_at("a hundred and eighteen seconds".split(), 0), number_at("two hundred times".split(), 0)
-    ((118, 4), (200, 2))
+    >>> number_at("a hundred and eighteen seconds".split(), 0), number_at("two hundred times".split(), 0), number_at(["two-hundred"], 0)
+    ((118, 4), (200, 2), (200, 1))
     """
     word = _clean(words[at])
     if word == "hundred" or (word in _HUNDREDS and at + 1 < len(words) and _clean(words[at + 1]) == "hundred"):
@@ -40,11 +40,11 @@ def _below_hundred_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
         return int(word), 1
     if "-" in word:
         inner = [p for p in word.split("-") if p]
-        value = _below_hundred_at(inner, 0) if inner else None
+        value = number_at(inner, 0) if inner else None
         return (value[0], 1) if value and value[1] == len(inner) else None
     following = _clean(words[at + 1]) if at + 1 < len(words) else ""
     if word in _TENS:
-        if following in _UNITS and 0 < _UNITS[following] < 10 and not _ends_clause(words[at]):
+        if following in _UNITS and 0 < _UNITS[following] < 10 and not ends_clause(words[at]):
             return _TENS[word] + _UNITS[following], 2
         return _TENS[word], 1
     if word in _UNITS:
@@ -55,7 +55,7 @@ def _below_hundred_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
 def _hundreds_at(words: Sequence[str], at: int, hundreds: int) -> tuple[int, int]:
     last = at if _clean(words[at]) == "hundred" else at + 1
     rest = last + 2 if last + 1 < len(words) and _clean(words[last + 1]) == "and" else last + 1
-    more = _below_hundred_at(words, rest) if rest < len(words) and not _ends_clause(words[last]) else None
+    more = _below_hundred_at(words, rest) if rest < len(words) and not ends_clause(words[last]) else None
     if more is not None and 0 < more[0] < 100:
         return 100 * hundreds + more[0], rest + more[1] - at
     return 100 * hundreds, last + 1 - at
@@ -71,7 +71,7 @@ def spelled_number_at(words: Sequence[str], at: int) -> tuple[int, int] | None:
     inner = word.split("-")
     if len(inner) == 2 and all(p in _UNITS and _UNITS[p] < 10 for p in inner):
         return 10 * _UNITS[inner[0]] + _UNITS[inner[1]], 1
-    if at + 1 < len(words) and not _ends_clause(words[at]):
+    if at + 1 < len(words) and not ends_clause(words[at]):
         second = _clean(words[at + 1])
         if all(p in _UNITS and _UNITS[p] < 10 for p in (word, second)) and _UNITS[word] > 0:
             return 10 * _UNITS[word] + _UNITS[second], 2
@@ -88,5 +88,6 @@ def _clean(word: str) -> str:
     return word.lower().strip(".,;:!?\"'()").removesuffix("'s").removesuffix("’s")
 
 
-def _ends_clause(word: str) -> bool:
+def ends_clause(word: str) -> bool:
+    """Whether a word as spoken, punctuation included, is the last of its clause."""
     return word[-1:] in ",.;:!?"

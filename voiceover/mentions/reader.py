@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -122,22 +122,23 @@ def words_to_read(talk: ParsedTalk, people: PeopleResolver) -> list[str]:
     for role, given in STAND_INS.items():
         players = [p.name for p in people.roster.players if people.roster.role_of(p) == role]
         names |= {name: given[i % len(given)] for i, name in enumerate(players)}
-    for parsed in talk.sentences:
-        for r in people.references(parsed.index):
-            if is_named(r) and r.player is not None:
-                ending = _BEHIND_NAME.search(words[r.last])
-                words[r.first : r.last + 1] = [names[r.player.name] + (ending.group() if ending else ""), *[""] * (r.last - r.first)]
+    for r, name in _named(talk, people):
+        ending = _BEHIND_NAME.search(words[r.last])
+        words[r.first : r.last + 1] = [names[name] + (ending.group() if ending else ""), *[""] * (r.last - r.first)]
     return words
 
 
 def named_in(talk: ParsedTalk, people: PeopleResolver) -> dict[int, str]:
     """For each word of a talk that names somebody, by name or by number, the player's name."""
-    return {r.first: r.player.name for s in talk.sentences for r in people.references(s.index) if is_named(r) and r.player}
+    return {r.first: name for r, name in _named(talk, people)}
 
 
-def is_named(r: Reference) -> bool:
-    """Whether a reference names somebody, by name or by number."""
-    return r.kind in ("name", "number") and r.player is not None
+def _named(talk: ParsedTalk, people: PeopleResolver) -> Iterator[tuple[Reference, str]]:
+    """The references of a talk that name a player, by name or by number, each with his name."""
+    for parsed in talk.sentences:
+        for r in people.references(parsed.index):
+            if r.kind in ("name", "number") and r.player is not None:
+                yield r, r.player.name
 
 
 def units_of(talk: ParsedTalk, words: Sequence[str], encoder: Encoder) -> list[Unit]:
@@ -153,6 +154,7 @@ def units_of(talk: ParsedTalk, words: Sequence[str], encoder: Encoder) -> list[U
         start = 0
         while start < len(pieces) or start == 0:
             end = min(start + LONGEST_UNIT, len(pieces))
+            # Back to where a word ends, unless a single word is longer than a unit.
             while start < end < len(pieces) and of_word[end] == of_word[end - 1] and of_word[end] != of_word[start]:
                 end -= 1
             out.append(Unit(parsed.index, start == 0, tuple(pieces[start:end]), tuple(first + w for w in of_word[start:end])))
