@@ -106,3 +106,19 @@ def test_weights_that_are_not_here() -> None:
     with pytest.raises(VoiceoverError, match="no-such-weights") as caught:
         find_weights("no-such-weights")
     assert "\n" not in str(caught.value)
+
+
+def test_the_plain_install_says_what_looking_at_pictures_needs(tmp_path: Path) -> None:
+    command = "import sys; sys.modules['cv2'] = None; sys.argv = sys.argv[1:]; from voiceover.cli import main; main()"
+    arguments = ["find-playhead", SAMPLE / "clip.mp4", "--clip", SAMPLE / "clip.mp4", "--out", tmp_path / "playhead.csv"]
+    done = subprocess.run([sys.executable, "-c", command, "voiceover", *map(str, arguments)], capture_output=True, text=True)
+    assert_one_line(done, "pip install 'voiceover-log[screen]'")
+    assert not (tmp_path / "playhead.csv").exists()
+
+
+def test_a_report_needs_nothing_but_the_plain_install() -> None:
+    extras = ["cv2", "matplotlib", "weasyprint", "openpyxl", "pyarrow", "opentimelineio", "frictionless"]
+    command = f"import sys; sys.modules.update(dict.fromkeys({extras!r})); import voiceover.reports_cli, voiceover.library_cli, voiceover.reports.film"
+    assert subprocess.run([sys.executable, "-c", command], capture_output=True, text=True).returncode == 0
+    named = (Path(__file__).resolve().parents[1] / "pyproject.toml").read_text(encoding="utf-8").split("[project.optional")[0]
+    assert '"pillow>=' in named  # what the letters on films are drawn with

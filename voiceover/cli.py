@@ -22,6 +22,7 @@ from voiceover.library_cli import add_library_commands
 from voiceover.outputs import write_breakdown
 from voiceover.pipeline import LogOptions
 from voiceover.pipeline import log as log_narration
+from voiceover.playhead.choose import needs_opencv
 from voiceover.reports_cli import add_report_commands
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, help="Turns a coach's talk over a clip into a possession log.")
@@ -81,7 +82,10 @@ def find_playhead(
     to_s: Annotated[float | None, typer.Option("--to", help="The clip ends at this second of a longer video.")] = None,
 ) -> None:
     """Find where the clip stands at each moment of a screen recording, and draw it for the eye to check."""
-    from voiceover.playhead.find import find_playhead as find
+    try:
+        from voiceover.playhead.find import find_playhead as find
+    except ImportError as error:
+        raise needs_opencv("find-playhead", "give `log` a playhead.csv") from error
 
     with progress_bar() as report:
         found = find(recording, clip, out, from_clip_s=from_s, to_clip_s=to_s, progress=lambda done, total: report("watching", done, total))

@@ -71,6 +71,11 @@ def _found(narration: Path, wish: PlayheadWish, progress: Progress | None) -> tu
     return read_playhead(Path(text)), []
 
 
+def needs_opencv(what: str, instead: str) -> PlayheadError:
+    """That something looks at pictures, which the plain install cannot, and what to do."""
+    return PlayheadError(f"{what}: needs OpenCV; run: pip install 'voiceover-log[screen]', or {instead}")
+
+
 def _heard(narration: Path, wish: PlayheadWish, progress: Progress | None) -> tuple[PlayheadTrack | None, list[str]]:
     """By sound alone; where that was not asked for in so many words, that it cannot be told is no mistake."""
     try:
@@ -86,7 +91,7 @@ def _seen(narration: Path, wish: PlayheadWish, progress: Progress | None) -> tup
     try:
         from voiceover.playhead.screen import find_screen_playhead
     except ImportError as error:
-        raise PlayheadError("--playhead auto: needs OpenCV; run: pip install 'voiceover-log[screen]', or write --playhead none") from error
+        raise needs_opencv("--playhead auto", "write --playhead none") from error
     report = (lambda done, total: progress("watching", done, total)) if progress else None
     seen = find_screen_playhead(narration, [wish.clip], from_clip_s=wish.from_clip_s, to_clip_s=wish.to_clip_s, progress=report)
     try:
