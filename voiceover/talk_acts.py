@@ -12,11 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import yaml
 from numpy.typing import NDArray
 
 from voiceover.cache import cache_folder, kept_arrays
-from voiceover.lexicon.io import load_lexicon, shipped_lexicon_path
+from voiceover.lexicon.io import load_lexicon, shipped_lexicon_path, shipped_lines
 from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.encoder import Encoder
 from voiceover.mentions.lines import NOTHING, training_lines
@@ -70,7 +69,7 @@ class ActClassifier:
 
 def _lines(lexicon: Lexicon) -> list[tuple[str, str]]:
     """(text, act) of every line that teaches the acts."""
-    taught = yaml.safe_load(shipped_lexicon_path("talk").read_text(encoding="utf-8"))
+    taught = shipped_lines("talk")
     plain = [text for text, principle_id, _ in training_lines(lexicon) if principle_id != NOTHING]
     play = plain[:: max(1, len(plain) // PLAY_LINES)]
     return [(text, act) for act in ACTS[:-1] for text in taught[act]] + [(text, "play") for text in play]

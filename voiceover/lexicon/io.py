@@ -19,6 +19,8 @@ from voiceover.lexicon.wording import readings
 
 SHIPPED = ("ice_hockey", "basketball")
 DEFAULT_LEXICON = "ice_hockey"
+# The same in C where PyYAML was built with it, and much faster.
+YAML_LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _TOP_KEYS = {"sport", "version", "families", "words", "principles", "extends", "nothing", "people", "change", "retire"}
 _LISTS = ("say", "lacking", "failing", "not", "replaces")
@@ -35,6 +37,13 @@ def shipped_lexicon_path(name: str) -> Path:
         if path.exists():
             return path
     raise LexiconError(f"no shipped lexicon '{name}'; shipped are {', '.join(SHIPPED)}")
+
+
+@lru_cache(maxsize=2)
+def shipped_lines(name: str) -> dict[str, tuple[str, ...]]:
+    """Lists of lines, by what they teach, of a shipped file that is no lexicon of principles ("talk", "outcomes")."""
+    taught = yaml.load(shipped_lexicon_path(name).read_text(encoding="utf-8"), Loader=YAML_LOADER)
+    return {what: tuple(lines) for what, lines in taught.items() if isinstance(lines, list)}
 
 
 def load_lexicon(source: str | Path = DEFAULT_LEXICON) -> Lexicon:
@@ -116,7 +125,7 @@ class _Reader:
 
     def read(self) -> tuple[Lexicon | None, list[str]]:
         try:
-            root = yaml.compose(self.text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
+            root = yaml.compose(self.text, Loader=YAML_LOADER)
         except yaml.YAMLError as error:
             mark = getattr(error, "problem_mark", None)
             line = mark.line + 1 if mark else 1

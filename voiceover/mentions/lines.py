@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import yaml
-
-from voiceover.lexicon.io import shipped_lexicon_path
+from voiceover.lexicon.io import shipped_lines
 from voiceover.lexicon.model import Lexicon
 from voiceover.lexicon.wording import plain_text
 
@@ -36,5 +34,4 @@ def all_lines(lexicon: Lexicon) -> list[tuple[str, str, str]]:
 
 def talk_lines() -> list[str]:
     """How coaches move through a talk: lines that tell no principle, of any sport."""
-    acts = yaml.safe_load(shipped_lexicon_path("talk").read_text(encoding="utf-8"))
-    return [line for lines in acts.values() if isinstance(lines, list) for line in lines]
+    return [line for lines in shipped_lines("talk").values() for line in lines]

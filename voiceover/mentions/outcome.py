@@ -12,11 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import yaml
 from numpy.typing import NDArray
 
 from voiceover.cache import cache_folder, kept_arrays
-from voiceover.lexicon.io import shipped_lexicon_path
+from voiceover.lexicon.io import shipped_lexicon_path, shipped_lines
 from voiceover.mentions.encoder import Encoder
 from voiceover.mentions.ngrams import NgramClassifier
 from voiceover.mentions.parse import ParsedTalk, Span
@@ -59,7 +58,7 @@ def rest_of_sentence(talk: ParsedTalk, span: Span) -> str:
 
 
 def _lines() -> list[tuple[str, str]]:
-    taught = yaml.safe_load(shipped_lexicon_path("outcomes").read_text(encoding="utf-8"))
+    taught = shipped_lines("outcomes")
     return [(text, outcome) for outcome in OUTCOMES for text in taught[outcome]]
 
 
