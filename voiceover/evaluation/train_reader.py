@@ -41,7 +41,7 @@ LEARNING_RATE, HEAD_RATE = 4e-4, 2e-3
 # Layers below keep their weights: they know words, and cost time.
 FIRST_LAYER = 4
 # Windows that are learnt at once, and word pieces in one: drawn between these, so that no sentence has always the same neighbours.
-BATCH, SHORTEST_WINDOW, LONGEST_WINDOW = 16, 24, 80
+BATCH, SHORTEST_WINDOW, LONGEST_WINDOW = 13, 24, 110
 # Of the lexicon's lines so many are learnt beside in each epoch, so that what the narrations do not tell is not forgotten.
 WORDINGS, WORDINGS_AT_ONCE = 2000, 64
 # Shares of the windows that are learnt without punctuation and with words missing, and the share of words that then miss. Guesses, not measured.

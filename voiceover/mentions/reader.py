@@ -36,7 +36,8 @@ STAND_INS = {
     OPPONENT: ("casey", "carl", "craig", "curtis", "connie", "cathy"),
 }
 # Word pieces of the sentences that are judged at once, and of those before and behind that are read with them. Together they are what the
-# reader was taught with (train_reader.py: 24 to 80); of nine settings from 20/40/16 to 120/24/20 the shorter ones were better by up to four points.
+# reader was taught with (train_reader.py: 24 to 110; 80 when these were chosen); of nine settings from 20/40/16 to 120/24/20 the shorter ones were
+# better by up to four points.
 JUDGED, BEFORE, BEHIND = 40, 24, 16
 # A sentence of more word pieces is read in parts; captions without full stops have such. Three of them are well within the encoder's 512.
 LONGEST_UNIT = 100
