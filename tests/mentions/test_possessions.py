@@ -71,6 +71,13 @@ def test_a_long_talk_is_not_one_endless_possession() -> None:
     assert set(starts) <= begins and len(starts) > 80
 
 
+def test_the_longer_the_talk_the_longer_is_a_possession() -> None:
+    """What sounds a little like a beginning after six sentences begins one in a short talk; whoever talks for longer says more of each."""
+    assert best_path(_evidence(24, set(range(0, 24, 6))), _plain_weights())[0] == [0, 6, 12, 18]
+    starts, _ = best_path(_evidence(96, set(range(0, 96, 6))), _plain_weights())
+    assert starts == list(range(0, 96, 12))
+
+
 def _plain_weights() -> Weights:
     """A sentence begins a possession as far as it sounds like it; all of them are on possessions."""
     begin = np.zeros(len(FEATURES) + 1)
