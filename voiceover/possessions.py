@@ -194,6 +194,7 @@ FEATURES = (
 )  # fmt: skip
 READ_FEATURES = (
     "read_opening", "read_begins", "read_goes_on", "read_outside", "read_begins_before", "read_begins_after", "read_outside_after",
+    "alone_opening", "alone_begins", "alone_goes_on", "alone_outside",
 )  # fmt: skip
 
 
@@ -254,7 +255,7 @@ def _read(reading: Reading) -> list[tuple[float, ...]]:
     begins, outside = places[:, PLACES.index("begins")], places[:, PLACES.index("outside")]
     # Before the first sentence and behind the last nothing begins, and all is outside.
     beside = [[LEAST, *begins[:-1]], [*begins[1:], LEAST], [*outside[1:], 0.0]]
-    return [tuple(map(float, row)) for row in np.column_stack([places, *beside])]
+    return [tuple(map(float, row)) for row in np.column_stack([places, *beside, np.maximum(reading.places_alone, LEAST)])]
 
 
 def _furthest(talk: ParsedTalk, playhead: PlayheadTrack | None) -> float:

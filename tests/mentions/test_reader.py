@@ -14,7 +14,8 @@ import pytest
 
 from tests.mentions.conftest import span_of
 from voiceover.errors import WeightsError
-from voiceover.evaluation.train_reader import NOT_ASKED, as_heard, lessons_in
+from voiceover.evaluation.learner import NOT_ASKED
+from voiceover.evaluation.lessons import Listener, Taught, lessons_in
 from voiceover.lexicon.io import load_lexicon
 from voiceover.mentions.candidates import FEATURES as OF_CANDIDATES
 from voiceover.mentions.candidates import Candidate
@@ -181,13 +182,28 @@ def test_what_each_run_of_words_tells_is_the_mean_of_its_words(talk: Callable[..
     assert told == pytest.approx(np.array([[0, 0.6], [0, 0.1]]), abs=1e-6)
 
 
+def taught_of(words: list[str], named: dict[int, str]) -> Taught:
+    none = np.zeros(len(words), np.int64)
+    return Taught([], words, none, none, none, none, named, [])
+
+
 def test_words_that_a_recogniser_loses_are_lost_with_all_their_pieces() -> None:
     unit = Unit(0, True, tuple(range(100, 160)), tuple(i // 3 for i in range(60)))
-    heard = [as_heard([unit], frozenset({159}), random.Random(seed))[0] for seed in range(60)]
+    listener = Listener({}, frozenset({159}), lambda _: (list(unit.pieces), list(unit.word_of_piece)))
+    heard = [listener.hear(taught_of(["she"] * 20, {}), [unit], random.Random(seed))[0] for seed in range(60)]
     for h in heard:
         assert all((159 if w == 19 else -1) in h.pieces or h.word_of_piece.count(w) in (2, 3) for w in set(h.word_of_piece))
         assert [p - 100 for p in h.pieces] == [i for i in range(60) if i + 100 in h.pieces]
     assert any(len(h.pieces) == 60 for h in heard) and any(159 not in h.pieces for h in heard) and any(len(h.pieces) < 58 for h in heard)
+
+
+def test_pieces_of_words_that_were_misheard_belong_to_those_that_were_said() -> None:
+    """Each word is one piece, its number of letters; the second of three sentences is heard, and Poke is a name in its last word."""
+    unit = Unit(1, True, (4, 3, 4), (2, 3, 4))
+    listener = Listener({("poke",): [(("a", "pucks"), 1.0)]}, frozenset(), lambda words: ([*map(len, words)], [*range(len(words))]))
+    taught = taught_of(["oh", "no", "poke", "him", "poke", "now"], {4: "Ada Poke"})
+    heard = {(h.pieces, h.word_of_piece) for seed in range(60) for h in listener.hear(taught, [unit], random.Random(seed))}
+    assert ((1, 5, 3, 4), (2, 2, 3, 4)) in heard and ((4, 3, 4), (2, 3, 4)) in heard
 
 
 def test_what_a_reading_says_for_a_candidate(talk: Callable[..., ParsedTalk]) -> None:

@@ -30,6 +30,7 @@ SAID, LACKING, FAILING = (0.9, 0.05, 0.05), (0.05, 0.9, 0.05), (0.1, 0.1, 0.8)
         ("He looks behind him twice.", "looks behind him twice", SAID, "executed"),
         ("You have to like how he looks behind him.", "looks behind him", SAID, "executed"),
         ("The lift never gets there.", "The lift never gets there", FAILING, "attempted"),
+        ("The return pass never arrives.", "The return pass never arrives", FAILING, "attempted"),
     ],
 )
 def test_status(talk: Callable[..., ParsedTalk], sentence: str, words: str, kinds: tuple[float, float, float], expected: str) -> None:
@@ -40,3 +41,12 @@ def test_status(talk: Callable[..., ParsedTalk], sentence: str, words: str, kind
     lexicon = load_lexicon()
     read = read_talk(parsed, PeopleResolver(parsed, Roster(), lexicon), lexicon).status(span, "scan")
     assert decide_status(status_features(cues, kinds, 0.0, read), load_status_weights()) == expected
+
+
+def test_what_was_sent_and_does_not_arrive_is_no_lack(talk: Callable[..., ParsedTalk]) -> None:
+    def negated(sentence: str) -> bool:
+        parsed = talk(sentence)
+        return status_cues(parsed, parsed.sentences[0], Span(0, len(sentence.split()) - 1)).negated
+
+    assert not any(map(negated, ("The return pass never comes.", "His saucer doesn't quite get there.", "And it never connects.")))
+    assert all(map(negated, ("She never comes back.", "He doesn't get his head up.", "No pass, and it comes off the wall.")))

@@ -7,20 +7,21 @@ With --go-on it goes on from the reader that ships, after narrations were added.
 
 from __future__ import annotations
 
+import os
 import random
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from voiceover.evaluation.learner import DROPOUT, NOT_ASKED, Learner
-from voiceover.evaluation.marked import ROOT, marked_roles, narrations_in, quoted_span, roster_of
-from voiceover.evaluation.marked_talks import load_narrations
+from voiceover.evaluation.lessons import Listener, Taught, lessons_in, windows
+from voiceover.evaluation.marked import ROOT, narrations_in
+from voiceover.evaluation.misheard import read_misheard
 from voiceover.evaluation.train_adapter import BEGINNING, samples
 from voiceover.lexicon.io import load_lexicon
 from voiceover.lexicon.model import Lexicon
@@ -29,27 +30,26 @@ from voiceover.mentions.encoder_weights import LARGE
 from voiceover.mentions.lines import NOTHING
 from voiceover.mentions.meaning import train_head
 from voiceover.mentions.model import ROLES, STATUSES
-from voiceover.mentions.parse import Span
-from voiceover.mentions.people import PeopleResolver
-from voiceover.mentions.reader import HEAD, Unit, digest_of_file, meaning_of, named_in, units_of, words_to_read
+from voiceover.mentions.reader import HEAD, Unit, digest_of_file, meaning_of
 from voiceover.mentions.reading import PLACES
 
 BEFORE_READING = replace(LARGE, adapter=BEGINNING)
 # Guesses, not measured, as all settings of the training below.
 EPOCHS = 4
 LEARNING_RATE, HEAD_RATE = 4e-4, 2e-3
+SHARE_OF_GOING_ON = 0.75
 # Layers below keep their weights: they know words, and cost time.
 FIRST_LAYER = 4
-# Windows that are learnt at once, and word pieces in one: drawn between these, so that no sentence has always the same neighbours.
-BATCH, SHORTEST_WINDOW, LONGEST_WINDOW = 13, 24, 110
+# Talks that are learnt at once.
+BATCH = 2
 # Of the lexicon's lines so many are learnt beside in each epoch, so that what the narrations do not tell is not forgotten.
 WORDINGS, WORDINGS_AT_ONCE = 2000, 64
-# Shares of the windows that are learnt without punctuation and with words missing, and the share of words that then miss. Guesses, not measured.
-WITHOUT_STOPS, LOSSY, MISSING_WORDS = 0.2, 0.3, 0.08
 # Beside the principle. Guesses, not measured.
 WEIGHT_OF_STATUS, WEIGHT_OF_ROLE, WEIGHT_OF_PLACE, WEIGHT_OF_POINTING, WEIGHT_OF_KIND = 0.6, 0.3, 0.4, 0.3, 0.2
-# Width of the vectors by which a telling points to whoever does it.
+# Width of the vectors by which a telling points to whoever does it; of what the network over a whole talk is given of each sentence, and of what it
+# remembers in each direction; and the share of what it is given that misses while it learns. Guesses, not measured.
 POINTER = 64
+GIVEN, REMEMBERED, DROPPED = 64, 48, 0.3
 STATUS_OF_KIND = {"say": "executed", "lacking": "missed", "failing": "attempted"}
 # Any talk will do to measure how long the vectors of word pieces are.
 SOME_TALK = (
@@ -60,93 +60,6 @@ SOME_TALK = (
 SEED = 20261126
 GO_ON = "--go-on"
 NEVER_TAUGHT = ("public", "own", "unopened")
-
-
-@dataclass(frozen=True, slots=True)
-class Taught:
-    """A narration as it teaches: its units, and what is true of each word and sentence, as indices or NOT_ASKED."""
-
-    units: list[Unit]
-    principles: NDArray[np.int64]
-    statuses: NDArray[np.int64]
-    roles: NDArray[np.int64]
-    places: NDArray[np.int64]
-    named: dict[int, str]
-    """For each word that names somebody the player's name."""
-    done: list[tuple[Span, str, int]]
-    """What is told: its words, who does it, and his role as an index."""
-
-
-def lessons_in(folder: Path, lexicon: Lexicon, labels: Sequence[str]) -> list[Taught]:
-    """What the marked narrations of a folder teach.
-
-    Raises:
-        SystemExit: the weights are not installed.
-    """
-    encoder = load_encoder(LARGE)
-    if encoder is None:
-        raise SystemExit(f"the weights are not installed; run: {LARGE.install}")
-    out = []
-    for doc, talk, _ in load_narrations(folder):
-        roster = roster_of(doc)
-        people = PeopleResolver(talk, roster, lexicon)
-        words = len(talk.transcript.words)
-        principles = np.zeros(words, np.int64)
-        done = []
-        statuses, roles = (np.full(words, NOT_ASKED) for _ in range(2))
-        role_of = marked_roles(roster)
-        for m in doc["mentions"]:
-            span = quoted_span(talk, m["sentence"], m["quote"])
-            if span is None or m["principle"] not in labels:
-                continue
-            at = slice(span.first, span.last + 1)
-            role = ROLES.index(role_of[m["player"]])
-            principles[at], roles[at] = labels.index(m["principle"]), role
-            done.append((span, m["player"], role))
-            # A preview has the status that the play then shows: its own words do not tell it.
-            statuses[at] = NOT_ASKED if m["kind"] == "preview" else STATUSES.index(m["status"])
-        units = units_of(talk, words_to_read(talk, people), encoder)
-        out.append(Taught(units, principles, statuses, roles, _places(doc, len(talk.sentences)), named_in(talk, people), done))
-    return out
-
-
-def _places(doc: dict[str, Any], sentences: int) -> NDArray[np.int64]:
-    starts = {p["first"] for p in doc["possessions"]} or {0}
-    inside = {i for p in doc["possessions"] for i in range(p["first"], p["last"] + 1)}
-    names = [
-        "opening" if i < min(starts) else "begins" if i in starts else "goes_on" if i in inside else "outside" for i in range(sentences)
-    ]
-    return np.array([PLACES.index(n) for n in names])
-
-
-def windows(taught: Taught, draw: random.Random) -> list[list[Unit]]:
-    """A narration cut into windows of drawn lengths."""
-    out: list[list[Unit]] = [[]]
-    most = draw.randint(SHORTEST_WINDOW, LONGEST_WINDOW)
-    for unit in taught.units:
-        if out[-1] and sum(len(u.pieces) for u in (*out[-1], unit)) > most:
-            out.append([])
-            most = draw.randint(SHORTEST_WINDOW, LONGEST_WINDOW)
-        out[-1].append(unit)
-    return out
-
-
-def as_heard(units: Sequence[Unit], stops: frozenset[int], draw: random.Random) -> list[Unit]:
-    """Units as a recogniser might give them: some without commas and full stops, some with words missing.
-
-    Args:
-        units: of one window.
-        stops: ids of the pieces that are punctuation.
-        draw: what is drawn.
-    """
-    gone = stops if draw.random() < WITHOUT_STOPS else frozenset()
-    lossy = draw.random() < LOSSY
-    out = []
-    for unit in units:
-        missing = {w for w in sorted(set(unit.word_of_piece)) if lossy and draw.random() < MISSING_WORDS}
-        kept = [(p, w) for p, w in zip(unit.pieces, unit.word_of_piece, strict=True) if p not in gone and w not in missing]
-        out.append(replace(unit, pieces=tuple(p for p, _ in kept), word_of_piece=tuple(w for _, w in kept)))
-    return out
 
 
 class Lesson:
@@ -163,6 +76,9 @@ class Lesson:
         torch.nn.init.normal_(self.head.weight, std=0.02)
         self.asks, self.answers = (torch.nn.Linear(LARGE.width, POINTER, bias=False) for _ in range(2))
         self.unnamed = torch.nn.Parameter(torch.randn(len(ROLES), POINTER) * 0.1)
+        self.narrow = torch.nn.Linear(LARGE.width, GIVEN, bias=False)
+        self.course = torch.nn.GRU(GIVEN, REMEMBERED, bidirectional=True)
+        self.course_answers = torch.nn.Linear(2 * REMEMBERED, len(PLACES), bias=False)
         if go_on:
             self._take_heads()
         else:
@@ -175,13 +91,7 @@ class Lesson:
         with np.load(HEAD) as kept:
             if (NOTHING, *map(str, kept["ids"])) != tuple(self.labels):
                 raise SystemExit(f"{HEAD}: was taught other principles; train from the beginning")
-            for parameter, name in (
-                (self.head.weight, "weights"),
-                (self.head.bias, "bias"),
-                (self.asks.weight, "asks"),
-                (self.answers.weight, "answers"),
-                (self.unnamed, "unnamed"),
-            ):
+            for name, parameter in self.named_heads().items():
                 parameter.data = torch.from_numpy(kept[name].astype(np.float32))
 
     def _begin_head(self, lexicon: Lexicon) -> None:
@@ -199,9 +109,11 @@ class Lesson:
             self.head.weight.data[row] = torch.from_numpy(head.weights[:, column].astype(np.float32) / length)
             self.head.bias.data[row] = float(head.bias[column])
 
-    def heads(self) -> list[Any]:
-        """What is learnt beside the adapter."""
-        return [*self.head.parameters(), *self.asks.parameters(), *self.answers.parameters(), self.unnamed]
+    def named_heads(self) -> dict[str, Any]:
+        """What is learnt beside the adapter, as HEAD keeps it."""
+        course = {"narrow": self.narrow.weight, "answers": self.course_answers.weight, **dict(self.course.named_parameters())}
+        own = {"weights": self.head.weight, "bias": self.head.bias, "asks": self.asks.weight, "answers": self.answers.weight}
+        return {**own, "unnamed": self.unnamed, **{f"course_{name}": p for name, p in course.items()}}
 
     def judge(self, pieces: Sequence[Sequence[int]]) -> tuple[list[Any], Any, Any]:
         """For each of `sizes` its logits, shape (texts, longest, size); what the encoder made of the pieces; and which of them are there."""
@@ -212,36 +124,45 @@ class Lesson:
         states = torch.nn.functional.dropout(states, DROPOUT)
         return list(torch.split(self.head(states), self.sizes, dim=-1)), states, mask
 
-    def of_talk(self, batch: Sequence[tuple[Taught, list[Unit]]]) -> Any:
-        """The loss over some windows."""
+    def of_talk(self, taught: Taught, cut: Sequence[Sequence[Unit]]) -> Any:
+        """The loss over the windows of a talk, in order."""
         import torch
         from torch.nn.functional import cross_entropy
 
-        (principles, statuses, roles, places), states, mask = self.judge([[i for u in units for i in u.pieces] for _, units in batch])
+        (principles, statuses, roles, places), states, mask = self.judge([[i for u in units for i in u.pieces] for units in cut])
         total = torch.zeros(())
-        for logits, true, weight in (
-            (principles, [t.principles for t, _ in batch], 1.0),
-            (statuses, [t.statuses for t, _ in batch], WEIGHT_OF_STATUS),
-            (roles, [t.roles for t, _ in batch], WEIGHT_OF_ROLE),
-        ):
+        for logits, of_word, weight in (
+            (principles, taught.principles, 1.0), (statuses, taught.statuses, WEIGHT_OF_STATUS), (roles, taught.roles, WEIGHT_OF_ROLE),
+        ):  # fmt: skip
             wanted = torch.full(mask.shape, NOT_ASKED)
-            for row, (of_word, (_, units)) in enumerate(zip(true, batch, strict=True)):
+            for row, units in enumerate(cut):
                 each = of_word[[w for u in units for w in u.word_of_piece]]
                 wanted[row, 1 : 1 + len(each)] = torch.from_numpy(each)
             if (wanted != NOT_ASKED).any():
                 total = total + weight * cross_entropy(logits.flatten(0, 1), wanted.flatten(), ignore_index=NOT_ASKED)
-        means, stand = [], []
-        for row, (taught, units) in enumerate(batch):
+        total = total + WEIGHT_OF_PLACE * self._of_places(taught, cut, places, states)
+        pointed = [loss for row, units in enumerate(cut) for loss in self._of_pointing(taught, units, states[row, 1:])]
+        return total + WEIGHT_OF_POINTING * torch.stack(pointed).mean() if pointed else total
+
+    def _of_places(self, taught: Taught, cut: Sequence[Sequence[Unit]], places: Any, states: Any) -> Any:
+        """The loss of where each sentence stands: by what is near alone, and with the whole talk in mind."""
+        import torch
+        from torch.nn.functional import cross_entropy
+
+        near, means, stand = [], [], []
+        for row, units in enumerate(cut):
             start = 1
             for unit in units:
+                end = start + len(unit.pieces)
                 if unit.begins and unit.pieces:
-                    means.append(places[row, start : start + len(unit.pieces)].mean(0))
+                    near.append(places[row, start:end].mean(0))
+                    means.append(states[row, start:end].mean(0))
                     stand.append(int(taught.places[unit.sentence]))
-                start += len(unit.pieces)
-        if means:
-            total = total + WEIGHT_OF_PLACE * cross_entropy(torch.stack(means), torch.tensor(stand))
-        pointed = [loss for row, (taught, units) in enumerate(batch) for loss in self._of_pointing(taught, units, states[row, 1:])]
-        return total + WEIGHT_OF_POINTING * torch.stack(pointed).mean() if pointed else total
+                start = end
+        alone, true = torch.stack(near), torch.tensor(stand)
+        given = torch.nn.functional.dropout(torch.tanh(self.narrow(torch.stack(means))), DROPPED)
+        with_all = alone + self.course_answers(torch.nn.functional.dropout(self.course(given)[0], DROPPED))
+        return (cross_entropy(alone, true) + cross_entropy(with_all, true)) / 2
 
     def _of_pointing(self, taught: Taught, units: Sequence[Unit], states: Any) -> Iterator[Any]:
         """The loss of each telling in a window: how unlikely it thinks that whoever does it is pointed to."""
@@ -279,11 +200,7 @@ class Lesson:
         principles = lexicon.active()
         np.savez_compressed(
             HEAD,
-            weights=self.head.weight.detach().numpy().astype(np.float16),
-            bias=self.head.bias.detach().numpy(),
-            asks=self.asks.weight.detach().numpy().astype(np.float16),
-            answers=self.answers.weight.detach().numpy().astype(np.float16),
-            unnamed=self.unnamed.detach().numpy(),
+            **{name: p.detach().numpy().astype(np.float16) for name, p in self.named_heads().items()},
             adapter=np.array(digest_of_file(LARGE.adapter)),
             ids=np.array([p.id for p in principles]),
             taught=np.array([meaning_of(p) for p in principles]),
@@ -296,7 +213,7 @@ def train(folder: Path, lexicon: Lexicon, *, go_on: bool = False) -> None:
     Args:
         folder: with marked narrations.
         lexicon: whose principles are learnt.
-        go_on: from the shipped reader, with half the rates and epochs.
+        go_on: from the shipped reader, with lower rates and fewer epochs.
     """
     import torch
 
@@ -305,12 +222,18 @@ def train(folder: Path, lexicon: Lexicon, *, go_on: bool = False) -> None:
     labels = [NOTHING, *(p.id for p in lexicon.active())]
     talks = lessons_in(folder, lexicon, labels)
     lesson = Lesson(lexicon, labels, go_on=go_on)
-    share = 0.5 if go_on else 1.0
+    share = SHARE_OF_GOING_ON if go_on else 1.0
     rates, count = (share * LEARNING_RATE, share * HEAD_RATE), round(share * EPOCHS)
+    encoder = load_encoder(LARGE)
+    assert encoder is not None
     stops = frozenset(i for mark in ".,;:!?" for i in lesson.learner.tokenizer.encode(mark, add_special_tokens=False).ids)
+    listener = Listener(read_misheard(), stops, encoder.pieces)
     parameters = lesson.learner.parameters()
-    optimiser = torch.optim.AdamW([{"params": parameters, "weight_decay": 0.01}, {"params": lesson.heads(), "lr": rates[1]}], lr=rates[0])
-    epochs = [_batches(talks, lexicon, stops, draw) for _ in range(count)]
+    torch.set_num_threads(os.cpu_count() or 1)  # the encoders that were loaded for the lessons had set it to one
+    optimiser = torch.optim.AdamW(
+        [{"params": parameters, "weight_decay": 0.01}, {"params": list(lesson.named_heads().values()), "lr": rates[1]}], lr=rates[0]
+    )
+    epochs = [_batches(talks, lexicon, listener, draw) for _ in range(count)]
     steps = sum(map(len, epochs)) + 1
     schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, list(rates), total_steps=steps, pct_start=0.1)
     started = time.time()
@@ -318,27 +241,27 @@ def train(folder: Path, lexicon: Lexicon, *, go_on: bool = False) -> None:
     for epoch, batches in enumerate(epochs, start=1):
         sums = {"talk": [0.0], "wordings": [0.0]}
         for done, (kind, batch) in enumerate(batches, start=1):
-            loss = lesson.of_talk(batch) if kind == "talk" else lesson.of_wordings(batch)
             optimiser.zero_grad()
-            loss.backward()
+            for part in batch:
+                loss = (lesson.of_talk(*part) if kind == "talk" else lesson.of_wordings(part)) / len(batch)
+                loss.backward()
+                sums[kind].append(float(loss.detach()) * len(batch))
             torch.nn.utils.clip_grad_norm_(parameters, 1.0)
             optimiser.step()
             schedule.step()
-            sums[kind].append(float(loss.detach()))
             if done % 50 == 0 or done == len(batches):
                 losses = ", ".join(f"{kind} {sum(values) / max(1, len(values) - 1):.3f}" for kind, values in sums.items())
                 print(f"epoch {epoch} of {count}, {done} of {len(batches)}: loss of {losses}; {time.time() - started:.0f} s", flush=True)
         lesson.save(lexicon)
 
 
-def _batches(talks: Sequence[Taught], lexicon: Lexicon, stops: frozenset[int], draw: random.Random) -> list[tuple[str, Any]]:
-    """One epoch: all windows and some of the lexicon's lines."""
-    cut = [(t, as_heard(units, stops, draw)) for t in talks for units in windows(t, draw)]
-    cut.sort(key=lambda item: sum(len(u.pieces) for u in item[1]) + 20 * draw.random())
+def _batches(talks: Sequence[Taught], lexicon: Lexicon, listener: Listener, draw: random.Random) -> list[tuple[str, Any]]:
+    """One epoch: all talks and some of the lexicon's lines."""
+    cut = [(t, [listener.hear(t, units, draw) for units in windows(t, draw)]) for t in draw.sample(talks, len(talks))]
     lines = samples(lexicon, draw)[:WORDINGS]
     lines.sort(key=lambda line: len(line[0]) + 8 * draw.random())
     out: list[tuple[str, Any]] = [("talk", cut[i : i + BATCH]) for i in range(0, len(cut), BATCH)]
-    out += [("wordings", lines[i : i + WORDINGS_AT_ONCE]) for i in range(0, len(lines), WORDINGS_AT_ONCE)]
+    out += [("wordings", [lines[i : i + WORDINGS_AT_ONCE]]) for i in range(0, len(lines), WORDINGS_AT_ONCE)]
     draw.shuffle(out)
     return out
 

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from voiceover.lexicon.model import Lexicon, Principle
+from voiceover.mentions.course import Course
 from voiceover.mentions.encoder import Encoder
 from voiceover.mentions.lines import NOTHING
 from voiceover.mentions.model import ROLES, STATUSES
@@ -27,7 +28,7 @@ from voiceover.mentions.references import OPPONENT, TEAMMATE, Reference
 
 HEAD = Path(__file__).with_name("reader.npz")
 """Made by evaluation/train_reader.py: weights (k, 768) and bias (k,) of all answers, the principles and what each was taught as; and what
-points to somebody: asks and answers (64, 768), unnamed (3, 64). `adapter` is the SHA-256 of the adapter that was taught with it."""
+points to somebody: asks and answers (64, 768), unnamed (3, 64); and course_*, as course.py has them. `adapter` is the SHA-256 of the adapter that was taught with it."""
 
 # Whoever is named is read under one of these names, in the order of the roster: so the reader knows whose side somebody is on, and learns nobody's name.
 STAND_INS = {
@@ -35,10 +36,10 @@ STAND_INS = {
     TEAMMATE: ("blake", "bobby", "brian", "bruce", "bailey", "becky"),
     OPPONENT: ("casey", "carl", "craig", "curtis", "connie", "cathy"),
 }
-# Word pieces of the sentences that are judged at once, and of those before and behind that are read with them. Together they are what the
-# reader was taught with (train_reader.py: 24 to 110; 80 when these were chosen); of nine settings from 20/40/16 to 120/24/20 the shorter ones were
-# better by up to four points.
-JUDGED, BEFORE, BEHIND = 40, 24, 16
+# Word pieces of the sentences that are judged at once, and of those before and behind that are read with them, of which one at least is whatever its length.
+# Together they are what the reader was taught with (lessons.py: 24 to 110). 40/24/16 is as good and costs a seventh more; 64/24/16 costs a sixth
+# less, and half a point of mention F1.
+JUDGED, BEFORE, BEHIND = 48, 20, 12
 # A sentence of more word pieces is read in parts; captions without full stops have such. Three of them are well within the encoder's 512.
 LONGEST_UNIT = 100
 _BEHIND_NAME = re.compile(r"(?:['’]s?)?[.,;:!?]*$")
@@ -52,6 +53,7 @@ class Reader:
         with np.load(HEAD) as kept:
             self._weights, self._bias = kept["weights"].astype(np.float32), kept["bias"].astype(np.float32)
             self._asks, self._answers, self._unnamed = (kept[name].astype(np.float32) for name in ("asks", "answers", "unnamed"))
+            self._course = Course.kept_in(dict(kept))
             taught = dict(zip(map(str, kept["ids"]), map(str, kept["taught"]), strict=True))
         self.labels = (NOTHING, *taught)
         self.knows = frozenset(p.id for p in lexicon.active() if taught.get(p.id) == meaning_of(p))
@@ -62,6 +64,7 @@ class Reader:
         units = units_of(talk, words_to_read(talk, people), self._encoder)
         logits = np.zeros((len(talk.transcript.words), len(self._bias)), np.float32)
         places = np.zeros((len(talk.sentences), len(PLACES)), np.float32)
+        sentences = np.zeros((len(talk.sentences), self._weights.shape[1]), np.float32)
         asks, answers = (np.zeros((len(logits), len(self._asks)), np.float32) for _ in range(2))
         windows = windows_of([len(u.pieces) for u in units])
         opening, closing = self._encoder.brackets
@@ -82,6 +85,7 @@ class Reader:
                 start += len(unit.pieces)
                 if unit.begins and len(rows):
                     places[unit.sentence] = rows[:, -len(PLACES) :].mean(axis=0)
+                    sentences[unit.sentence] = states[1 + start - len(unit.pieces) : 1 + start].mean(axis=0)
         # The further words of a name have no pieces of their own: what is thought of its first word holds for them.
         last_read = np.maximum.accumulate(np.where(read, np.arange(len(read)), 0))
         logits, asks, answers = logits[last_read], asks[last_read], answers[last_read]
@@ -89,7 +93,8 @@ class Reader:
         bounds = [0, k, k + len(STATUSES), k + len(STATUSES) + len(ROLES)]
         parts = [log_softmax(logits[:, a:b]) for a, b in zip(bounds, bounds[1:], strict=False)]
         pointers = Pointers(asks, answers, self._unnamed, named_in(talk, people))
-        return Reading(self.labels, parts[0], parts[1], parts[2], log_softmax(places), self.knows, pointers)
+        with_all = log_softmax(places + self._course.judge(sentences))
+        return Reading(self.labels, parts[0], parts[1], parts[2], with_all, log_softmax(places), self.knows, pointers)
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,7 +57,9 @@ class Reading:
     roles: NDArray[np.float32]
     """Of each of ROLES, shape (words, 3), likewise."""
     places: NDArray[np.float32]
-    """Of each of PLACES, shape (sentences, 4)."""
+    """Of each of PLACES with the whole talk in mind, shape (sentences, 4)."""
+    places_alone: NDArray[np.float32]
+    """The same by what stands near alone."""
     knows: frozenset[str] = frozenset()
     """Ids of the principles that were looked for."""
     pointers: Pointers | None = None
@@ -71,7 +73,8 @@ class Reading:
     def silent(cls, talk: ParsedTalk) -> Reading:
         """What is thought where there is no reader: nothing is likelier than anything else."""
         words, sentences = len(talk.transcript.words), len(talk.sentences)
-        return cls((NOTHING,), _alike(words, 1), _alike(words, len(STATUSES)), _alike(words, len(ROLES)), _alike(sentences, len(PLACES)))
+        places = _alike(sentences, len(PLACES))
+        return cls((NOTHING,), _alike(words, 1), _alike(words, len(STATUSES)), _alike(words, len(ROLES)), places, places)
 
     def status(self, span: Span, principle_id: str) -> NDArray[np.float32]:
         """Of each of STATUSES for a principle told in a span of words, shape (4,)."""

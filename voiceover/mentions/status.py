@@ -58,6 +58,14 @@ _NEGATION = re.compile(
     r"doesn't|don't|didn't|won't|can't|couldn't|hasn't|haven't|hadn't|wouldn't|shouldn't|aren't|weren't)\b",
     re.IGNORECASE,
 )
+# A thing that does not arrive was sent: "the return pass never comes" tells a failure, where "she never comes back" tells a lack.
+_NEVER_ARRIVES = re.compile(
+    r"\b(?:it|that|which|(?:the|his|her|their|your|my|that|this|a)(?: \w+)? (?:pass|puck|feed|one|return|lift|shot|saucer|flip|chip|bump|drop|dish|rim|tip|bank|ball"
+    r"|delivery|present|thing|move|fake|trick|dangle|deke))"
+    r" (?:just |really |quite |simply )?(?:never|doesn't|don't|didn't|won't|can't|couldn't|wouldn't)(?: quite| really| ever)?"
+    r" (?:gets?|comes?|came|arrives?|arrived|reach\w*|connect\w*|lands?|works?|worked|finds?|found|makes?|made|rises?|gets? there|comes? off)\b",
+    re.IGNORECASE,
+)
 # Negated, these are praise: "never stops moving his feet", "doesn't quit on it".
 _STOPPING = re.compile(
     r"\b(?:stop|stops|stopped|stopping|quit|quits|quitting|give[sn]? up|gave up|giving up|hesitat\w*|panic\w*|wait|waits|waited|let up|lets up|"
@@ -96,7 +104,9 @@ class StatusCues:
     wish: bool
     """It was wanted."""
     negated: bool
-    """A negation stands in the words or right before them."""
+    """A negation stands in the words or right before them, and does not tell that something that was sent did not arrive."""
+    arrives_not: bool
+    """It does tell that."""
     praised_negation: bool
     """The negation denies the failing: "never stops"."""
     tried: bool
@@ -134,13 +144,15 @@ def status_cues(talk: ParsedTalk, parsed: ParsedSentence, span: Span) -> StatusC
     if not wish and parsed.index > 0 and len(parsed.pieces) <= 3:
         wish = _carries_wish(talk, parsed)
     around = " ".join([*near_before.split()[-4:], inside])
-    negated = bool(_NEGATION.search(around))
+    arrives_not = bool(_NEVER_ARRIVES.search(f"{around} {after}"))
+    negated = bool(_NEGATION.search(_NEVER_ARRIVES.sub(" ", around)))
     praised = negated and any(_STOPPING.search(lead[m.start() :][:60]) for m in _NEGATION.finditer(lead))
     following = _next_sentence(talk, parsed)
     begins = bool(_TRY.match(" ".join(inside.split()[:3])) or _TRY.search(" ".join(near_before.split()[-3:])))
     return StatusCues(
         wish,
         negated,
+        arrives_not,
         praised,
         bool(_TRY.search(lead)),
         begins,
@@ -199,7 +211,7 @@ DECIDED = ("executed", "attempted", "missed")
 FEATURES_WITHOUT_READER = (
     "lacking", "failing", "wish", "negated_bare", "negated_praised", "tried", "begins_with_try", "failed",
     "fails_next_and_tried", "ordered", "lacking_and_negated", "failing_and_failed", "lacking_alone",
-    "told_failed", "if_only", "wish_behind", "instead_before", "instead_behind", "turns", "told_failed_not_lacking",
+    "told_failed", "if_only", "wish_behind", "instead_before", "instead_behind", "turns", "told_failed_not_lacking", "arrives_not",
 )  # fmt: skip
 
 
@@ -234,7 +246,7 @@ def status_features(cues: StatusCues, kinds: Sequence[float], told_failed: float
                 lacking, failing, cues.wish, bare, cues.praised_negation, cues.tried, cues.begins_with_try, cues.failed,
                 cues.fails_next and cues.tried, cues.ordered, lacking * bare, failing * cues.failed,
                 lacking * (not cues.negated) * (not cues.wish), told_failed, cues.if_only, cues.wish_behind, cues.instead_before,
-                cues.instead_behind, cues.turns, told_failed * (1 - lacking),
+                cues.instead_behind, cues.turns, told_failed * (1 - lacking), cues.arrives_not,
                 *(() if read is None else read[: len(DECIDED)]),
             ),
         )
