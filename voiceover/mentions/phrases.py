@@ -28,7 +28,7 @@ class _Node:
     """A step in the trie of wordings."""
 
     children: dict[str, _Node] = field(default_factory=dict)
-    ends: list[tuple[str, str, str]] = field(default_factory=list)
+    ends: tuple[tuple[str, str, str], ...] = ()
     """(principle id, kind of wording, wording) that end here; kind `not` marks a look-alike."""
 
 
@@ -53,7 +53,7 @@ class PhraseFinder:
                 child = node.children[form] = _Node()
             node = child
         if entry not in node.ends:
-            node.ends.append(entry)
+            node.ends = (*node.ends, entry)
 
     def find(self, talk: ParsedTalk) -> list[Proposal]:
         """Every wording that stands in the talk, longest first where one contains another of the same principle.

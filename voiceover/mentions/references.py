@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from rapidfuzz.distance import Levenshtein
 
@@ -68,8 +70,11 @@ class ReferenceFinder:
         self._teams = {p.team.lower() for p in roster.players if p.team}
         self._forms = [(form, p) for p in roster.players for form in _forms_of(p)]
         self._numbers = {int(p.number): p for p in roster.players if p.number.isdecimal()}
-        self._parts = [(tuple(w.lower() for w in part.split()), role) for role, parts in lexicon.people.items() for part in parts]
-        self._parts.sort(key=lambda item: -len(item[0]))
+        parts = [(tuple(w.lower() for w in part.split()), role) for role, parts in lexicon.people.items() for part in parts]
+        self._parts: dict[str, list[tuple[tuple[str, ...], str]]] = defaultdict(list)
+        """By their first word, the longest first."""
+        for words, role in sorted(parts, key=lambda item: -len(item[0])):
+            self._parts[words[0]].append((words, role))
 
     def find(self, words: Sequence[str], *, offset: int = 0) -> list[Reference]:
         """The references among some words, in order, none inside another.
@@ -141,7 +146,7 @@ class ReferenceFinder:
         return taken, Reference(at, at, "number", player, self._role(player))
 
     def _part(self, words: Sequence[str], at: int) -> tuple[int, Reference] | None:
-        for parts, role in self._parts:
+        for parts, role in self._parts.get(_plain(words[at]), ()):
             if tuple(_plain(w) for w in words[at : at + len(parts)]) == parts:
                 return len(parts), Reference(at, at, "part", None, role)
         # "black three" and "the black D": the colour alone says which side.
@@ -179,6 +184,7 @@ def _forms_of(player: Player) -> list[str]:
     return sorted((" ".join(split_words(f)) or f for f in forms), key=len, reverse=True)
 
 
+@lru_cache(maxsize=4096)
 def _plain(word: str) -> str:
     return re.sub(r"['’]s?$", "", word.lower().strip('.,;:!?"()'))
 
