@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from voiceover.evaluation.marked import ROOT, by_sentences_of, narrations_in, prepare, quoted_span
+from voiceover.evaluation.marked import ROOT, by_sentences_of, narrations_in, prepare, quoted_span, teaching_narrations
 from voiceover.mentions.parse import ParsedTalk
 
 NARRATIONS = {"public": 16, "own": 75, "teaching": 470, "unopened": 8}
@@ -33,6 +33,14 @@ def test_no_narration_that_teaches_is_measured_with() -> None:
         said = {s["text"] for d in docs for s in d["sentences"] if len(s["text"].split()) > 6}
         seen[folder] = {d["id"] for d in docs} | said
     assert not any(seen["teaching"] & seen[folder] for folder in NARRATIONS if folder != "teaching")
+
+
+def test_only_narrations_that_nothing_is_measured_with_may_teach(tmp_path: Path) -> None:
+    assert len(teaching_narrations(ROOT / "teaching")) == NARRATIONS["teaching"]
+    with pytest.raises(SystemExit, match="public: its narrations are measured with"):
+        teaching_narrations(ROOT / "public")
+    with pytest.raises(SystemExit, match="holds no marked narrations; give a folder that does"):
+        teaching_narrations(tmp_path)
 
 
 def test_marks_follow_the_sentences_of_the_parsed_talk(talk: Callable[..., ParsedTalk]) -> None:

@@ -26,6 +26,7 @@ from voiceover.roster import Player, Roster
 from voiceover.speech.captions import read_transcript
 
 ROOT = Path(__file__).resolve().parents[2] / "marked_narrations"
+NEVER_TAUGHT = ("public", "own", "unopened")
 # Where a narration has no sound, its sentences are timed as somebody would speak them. Piper "joe" speaks 14.6 characters
 # a second on the public corpus; pauses there are 0.8 s on average.
 CHARACTERS_PER_S = 14.6
@@ -134,6 +135,20 @@ def marked_roles(roster: Roster) -> dict[str, str]:
 def narrations_in(folder: Path) -> list[Path]:
     """The marked narrations of a folder, in order."""
     return sorted(p for p in folder.glob("[0-9]*.json") if not p.name.endswith(".times.json"))
+
+
+def teaching_narrations(folder: Path) -> list[Path]:
+    """The marked narrations of a folder that may teach, in order.
+
+    Raises:
+        SystemExit: they are measured with, or there are none.
+    """
+    if folder.name in NEVER_TAUGHT:
+        raise SystemExit(f"{folder}: its narrations are measured with and must not teach; give another folder")
+    sources = narrations_in(folder)
+    if not sources:
+        raise SystemExit(f"{folder}: holds no marked narrations; give a folder that does")
+    return sources
 
 
 def read_folder(folder: Path, corpus: Path, *, each: int = 1) -> list[tuple[str, Breakdown]]:

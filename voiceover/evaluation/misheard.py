@@ -1,7 +1,7 @@
 """What recognition makes of coaches' words: python -m voiceover.evaluation.misheard [FOLDER] [--most N]
 
 Narrations of FOLDER (marked_narrations/teaching), 30 sentences of each, are spoken by the voices of flite (in Debian's packages), some with
-noise, and recognised with the default weights. What was heard for what was said goes to marked_narrations/misheard.tsv, so that the reader
+noise, and recognised with base weights. What was heard for what was said goes to marked_narrations/misheard.tsv, so that the reader
 learns from talks as they are heard. Takes ten seconds and more a narration; what was recognised before an interruption is kept.
 """
 
@@ -12,9 +12,9 @@ import difflib
 import json
 import random
 import re
+import shutil
 import subprocess
 import tempfile
-import wave
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -22,9 +22,11 @@ from pathlib import Path
 import numpy as np
 
 from voiceover.cache import cache_folder
-from voiceover.evaluation.marked import ROOT, narrations_in, roster_of
+from voiceover.evaluation.marked import ROOT, roster_of, teaching_narrations
 from voiceover.lexicon.io import load_lexicon
+from voiceover.media.audio import SAMPLE_RATE, read_audio
 from voiceover.pipeline import hear
+from voiceover.reports.wav import write_wav
 from voiceover.speech.models import find_weights
 from voiceover.speech.numbers import normalise_numbers
 
@@ -162,12 +164,9 @@ def _speak(text: str, target: Path, draw: random.Random) -> None:
     stretch = f"duration_stretch={draw.uniform(0.85, 1.1):.2f}"
     subprocess.run(["flite", "-voice", draw.choice(VOICES), "--setf", stretch, "-f", str(script), "-o", str(target)], check=True)
     if draw.random() < NOISY:
-        with wave.open(str(target)) as spoken:
-            form, sound = spoken.getparams(), np.frombuffer(spoken.readframes(spoken.getnframes()), np.int16)
-        noise = np.random.default_rng(draw.randrange(2**32)).normal(0, draw.uniform(0, LOUDEST) * 2**15, len(sound))
-        with wave.open(str(target), "wb") as noisy:
-            noisy.setparams(form)
-            noisy.writeframes(np.clip(sound + noise, -(2**15), 2**15 - 1).astype(np.int16).tobytes())
+        sound = read_audio(target)
+        noise = np.random.default_rng(draw.randrange(2**32)).normal(0, draw.uniform(0, LOUDEST), len(sound))
+        write_wav(target, [(sound + noise).astype(np.float32)], SAMPLE_RATE)
 
 
 def main() -> None:
@@ -176,15 +175,18 @@ def main() -> None:
     parser.add_argument("folder", type=Path, nargs="?", default=ROOT / "teaching")
     parser.add_argument("--most", type=int, help="no more narrations than these; some of all are drawn")
     options = parser.parse_args()
-    sources = sorted(narrations_in(options.folder))
+    if shutil.which("flite") is None:
+        raise SystemExit("flite is not installed; install it (apt-get install flite)")
+    sources = teaching_narrations(options.folder)
     random.Random(0).shuffle(sources)
+    sources = sources[: options.most]
     kept = cache_folder() / "misheard"
     kept.mkdir(parents=True, exist_ok=True)
     pairs, names = [], set()
-    for number, source in enumerate(sources[: options.most], start=1):
+    for number, source in enumerate(sources, start=1):
         pairs.append(recognised(source, kept))
         names |= {bare(part) for p in json.loads(source.read_text(encoding="utf-8"))["roster"] for part in p["name"].split()}
-        print(f"{number} of {len(sources[: options.most])}: {source.stem}", flush=True)
+        print(f"{number} of {len(sources)}: {source.stem}", flush=True)
     TABLE.write_text("\n".join(table_of(pairs, frozenset(names))) + "\n", encoding="utf-8")
 
 

@@ -20,7 +20,7 @@ import numpy as np
 
 from voiceover.evaluation.learner import DROPOUT, NOT_ASKED, Learner
 from voiceover.evaluation.lessons import Listener, Taught, lessons_in, windows
-from voiceover.evaluation.marked import ROOT, narrations_in
+from voiceover.evaluation.marked import ROOT, teaching_narrations
 from voiceover.evaluation.misheard import read_misheard
 from voiceover.evaluation.train_adapter import BEGINNING, samples
 from voiceover.lexicon.io import load_lexicon
@@ -59,7 +59,6 @@ SOME_TALK = (
 )
 SEED = 20261126
 GO_ON = "--go-on"
-NEVER_TAUGHT = ("public", "own", "unopened")
 
 
 class Lesson:
@@ -129,7 +128,7 @@ class Lesson:
         import torch
         from torch.nn.functional import cross_entropy
 
-        (principles, statuses, roles, places), states, mask = self.judge([[i for u in units for i in u.pieces] for units in cut])
+        (principles, statuses, roles, _), states, mask = self.judge([[i for u in units for i in u.pieces] for units in cut])
         total = torch.zeros(())
         for logits, of_word, weight in (
             (principles, taught.principles, 1.0), (statuses, taught.statuses, WEIGHT_OF_STATUS), (roles, taught.roles, WEIGHT_OF_ROLE),
@@ -140,27 +139,27 @@ class Lesson:
                 wanted[row, 1 : 1 + len(each)] = torch.from_numpy(each)
             if (wanted != NOT_ASKED).any():
                 total = total + weight * cross_entropy(logits.flatten(0, 1), wanted.flatten(), ignore_index=NOT_ASKED)
-        total = total + WEIGHT_OF_PLACE * self._of_places(taught, cut, places, states)
+        total = total + WEIGHT_OF_PLACE * self._of_places(taught, cut, states)
         pointed = [loss for row, units in enumerate(cut) for loss in self._of_pointing(taught, units, states[row, 1:])]
         return total + WEIGHT_OF_POINTING * torch.stack(pointed).mean() if pointed else total
 
-    def _of_places(self, taught: Taught, cut: Sequence[Sequence[Unit]], places: Any, states: Any) -> Any:
+    def _of_places(self, taught: Taught, cut: Sequence[Sequence[Unit]], states: Any) -> Any:
         """The loss of where each sentence stands: by what is near alone, and with the whole talk in mind."""
         import torch
         from torch.nn.functional import cross_entropy
 
-        near, means, stand = [], [], []
+        means, stand = [], []
         for row, units in enumerate(cut):
             start = 1
             for unit in units:
                 end = start + len(unit.pieces)
                 if unit.begins and unit.pieces:
-                    near.append(places[row, start:end].mean(0))
                     means.append(states[row, start:end].mean(0))
                     stand.append(int(taught.places[unit.sentence]))
                 start = end
-        alone, true = torch.stack(near), torch.tensor(stand)
-        given = torch.nn.functional.dropout(torch.tanh(self.narrow(torch.stack(means))), DROPPED)
+        sentences, true = torch.stack(means), torch.tensor(stand)
+        alone = self.head(sentences)[:, -len(PLACES) :]
+        given = torch.nn.functional.dropout(torch.tanh(self.narrow(sentences)), DROPPED)
         with_all = alone + self.course_answers(torch.nn.functional.dropout(self.course(given)[0], DROPPED))
         return (cross_entropy(alone, true) + cross_entropy(with_all, true)) / 2
 
@@ -272,10 +271,7 @@ def main() -> None:
     if len(given) > 1 or any(a.startswith("-") for a in given):
         raise SystemExit(__doc__)
     folder = Path(given[0]) if given else ROOT / "teaching"
-    if folder.name in NEVER_TAUGHT:
-        raise SystemExit(f"{folder}: its narrations are measured with and must not teach; give another folder")
-    if not narrations_in(folder):
-        raise SystemExit(f"{folder}: holds no marked narrations; give a folder that does")
+    teaching_narrations(folder)
     train(folder, load_lexicon(), go_on=GO_ON in sys.argv)
 
 

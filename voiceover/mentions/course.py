@@ -53,8 +53,8 @@ class Course:
 
     @classmethod
     def kept_in(cls, arrays: Mapping[str, NDArray[np.float16]]) -> Course:
-        """The one that train_reader.py wrote."""
-        parts = {name.removeprefix("course_"): a.astype(np.float32) for name, a in arrays.items() if name.startswith("course_")}
+        """The one that train_reader.py wrote; of what else is kept beside it nothing is read."""
+        parts = {name.removeprefix("course_"): arrays[name].astype(np.float32) for name in arrays if name.startswith("course_")}
         directions = [
             Direction(*(parts[f"{part}{way}"] for part in ("weight_ih_l0", "bias_ih_l0", "weight_hh_l0", "bias_hh_l0")))
             for way in ("", "_reverse")

@@ -53,7 +53,7 @@ class Reader:
         with np.load(HEAD) as kept:
             self._weights, self._bias = kept["weights"].astype(np.float32), kept["bias"].astype(np.float32)
             self._asks, self._answers, self._unnamed = (kept[name].astype(np.float32) for name in ("asks", "answers", "unnamed"))
-            self._course = Course.kept_in(dict(kept))
+            self._course = Course.kept_in(kept)
             taught = dict(zip(map(str, kept["ids"]), map(str, kept["taught"]), strict=True))
         self.labels = (NOTHING, *taught)
         self.knows = frozenset(p.id for p in lexicon.active() if taught.get(p.id) == meaning_of(p))
@@ -70,22 +70,23 @@ class Reader:
         opening, closing = self._encoder.brackets
         texts = [[opening, *(i for u in units[w.first : w.last + 1] for i in u.pieces), closing] for w in windows]
         read = np.zeros(len(logits), bool)
-        for window, states in zip(windows, self._encoder.states(texts), strict=True):
-            told = states[1:-1] @ self._weights.T + self._bias
-            pointing = states[1:-1] @ self._asks.T, states[1:-1] @ self._answers.T
+        for window, bracketed in zip(windows, self._encoder.states(texts), strict=True):
+            states = bracketed[1:-1]
+            told = states @ self._weights.T + self._bias
+            pointing = states @ self._asks.T, states @ self._answers.T
             start = sum(len(u.pieces) for u in units[window.first : window.judged_first])
             for unit in units[window.judged_first : window.judged_last + 1]:
-                rows = told[start : start + len(unit.pieces)]
+                mine = slice(start, start + len(unit.pieces))
                 of_word = np.array(unit.word_of_piece)
                 for word in set(unit.word_of_piece):
                     at = start + np.flatnonzero(of_word == word)
                     logits[word] = told[at].mean(axis=0)
                     asks[word], answers[word] = pointing[0][at].mean(axis=0), pointing[1][at[0]]
                     read[word] = True
-                start += len(unit.pieces)
-                if unit.begins and len(rows):
-                    places[unit.sentence] = rows[:, -len(PLACES) :].mean(axis=0)
-                    sentences[unit.sentence] = states[1 + start - len(unit.pieces) : 1 + start].mean(axis=0)
+                start = mine.stop
+                if unit.begins and unit.pieces:
+                    places[unit.sentence] = told[mine, -len(PLACES) :].mean(axis=0)
+                    sentences[unit.sentence] = states[mine].mean(axis=0)
         # The further words of a name have no pieces of their own: what is thought of its first word holds for them.
         last_read = np.maximum.accumulate(np.where(read, np.arange(len(read)), 0))
         logits, asks, answers = logits[last_read], asks[last_read], answers[last_read]

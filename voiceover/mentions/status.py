@@ -63,7 +63,7 @@ _NEVER_ARRIVES = re.compile(
     r"\b(?:it|that|which|(?:the|his|her|their|your|my|that|this|a)(?: \w+)? (?:pass|puck|feed|one|return|lift|shot|saucer|flip|chip|bump|drop|dish|rim|tip|bank|ball"
     r"|delivery|present|thing|move|fake|trick|dangle|deke))"
     r" (?:just |really |quite |simply )?(?:never|doesn't|don't|didn't|won't|can't|couldn't|wouldn't)(?: quite| really| ever)?"
-    r" (?:gets?|comes?|came|arrives?|arrived|reach\w*|connect\w*|lands?|works?|worked|finds?|found|makes?|made|rises?|gets? there|comes? off)\b",
+    r" (?:gets?|comes?|came|arrives?|arrived|reach\w*|connect\w*|lands?|works?|worked|finds?|found|makes?|made|rises?)\b",
     re.IGNORECASE,
 )
 # Negated, these are praise: "never stops moving his feet", "doesn't quit on it".
