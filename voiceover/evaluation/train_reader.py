@@ -37,7 +37,7 @@ BEFORE_READING = replace(LARGE, adapter=BEGINNING)
 # Guesses, not measured, as all settings of the training below.
 EPOCHS = 4
 LEARNING_RATE, HEAD_RATE = 4e-4, 2e-3
-SHARE_OF_GOING_ON = 0.75
+SHARE_OF_GOING_ON, EPOCHS_OF_GOING_ON = 0.5, 1
 # Layers below keep their weights: they know words, and cost time.
 FIRST_LAYER = 4
 # Talks that are learnt at once.
@@ -222,7 +222,7 @@ def train(folder: Path, lexicon: Lexicon, *, go_on: bool = False) -> None:
     talks = lessons_in(folder, lexicon, labels)
     lesson = Lesson(lexicon, labels, go_on=go_on)
     share = SHARE_OF_GOING_ON if go_on else 1.0
-    rates, count = (share * LEARNING_RATE, share * HEAD_RATE), round(share * EPOCHS)
+    rates, count = (share * LEARNING_RATE, share * HEAD_RATE), EPOCHS_OF_GOING_ON if go_on else EPOCHS
     encoder = load_encoder(LARGE)
     assert encoder is not None
     stops = frozenset(i for mark in ".,;:!?" for i in lesson.learner.tokenizer.encode(mark, add_special_tokens=False).ids)
