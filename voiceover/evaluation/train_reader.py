@@ -35,9 +35,9 @@ from voiceover.mentions.reading import PLACES
 
 BEFORE_READING = replace(LARGE, adapter=BEGINNING)
 # Guesses, not measured, as all settings of the training below.
-EPOCHS = 4
+EPOCHS, EPOCHS_OF_GOING_ON = 4, 1
 LEARNING_RATE, HEAD_RATE = 4e-4, 2e-3
-SHARE_OF_GOING_ON, EPOCHS_OF_GOING_ON = 0.5, 1
+SHARE_OF_GOING_ON = 0.5
 # Layers below keep their weights: they know words, and cost time.
 FIRST_LAYER = 4
 # Talks that are learnt at once.
@@ -221,8 +221,8 @@ def train(folder: Path, lexicon: Lexicon, *, go_on: bool = False) -> None:
     labels = [NOTHING, *(p.id for p in lexicon.active())]
     talks = lessons_in(folder, lexicon, labels)
     lesson = Lesson(lexicon, labels, go_on=go_on)
-    share = SHARE_OF_GOING_ON if go_on else 1.0
-    rates, count = (share * LEARNING_RATE, share * HEAD_RATE), EPOCHS_OF_GOING_ON if go_on else EPOCHS
+    share, count = (SHARE_OF_GOING_ON, EPOCHS_OF_GOING_ON) if go_on else (1.0, EPOCHS)
+    rates = share * LEARNING_RATE, share * HEAD_RATE
     encoder = load_encoder(LARGE)
     assert encoder is not None
     stops = frozenset(i for mark in ".,;:!?" for i in lesson.learner.tokenizer.encode(mark, add_special_tokens=False).ids)
