@@ -25,7 +25,7 @@ from voiceover.mentions.reader import Unit, named_in, units_of, words_to_read
 from voiceover.mentions.reading import PLACES
 
 # Word pieces in one window: drawn between these for each talk, so that no sentence has always the same neighbours.
-SHORTEST_WINDOW, LONGEST_WINDOW = 24, 110
+SHORTEST_WINDOW, LONGEST_WINDOW = 30, 200
 # Shares of the windows that are learnt without punctuation, with words missing, and as they might be heard; and the share of words that miss.
 # Guesses, not measured.
 WITHOUT_STOPS, LOSSY, HEARD, MISSING_WORDS = 0.2, 0.15, 0.3, 0.08
@@ -83,11 +83,10 @@ def lessons_in(folder: Path, lexicon: Lexicon, labels: Sequence[str]) -> list[Ta
 
 
 def _places(doc: dict[str, Any], sentences: int) -> NDArray[np.int64]:
+    """What stands between two possessions goes on with the former, as the log has it: only what is said behind the last is outside."""
     starts = {p["first"] for p in doc["possessions"]} or {0}
-    inside = {i for p in doc["possessions"] for i in range(p["first"], p["last"] + 1)}
-    names = [
-        "opening" if i < min(starts) else "begins" if i in starts else "goes_on" if i in inside else "outside" for i in range(sentences)
-    ]
+    last = max((p["last"] for p in doc["possessions"]), default=-1)
+    names = ["opening" if i < min(starts) else "begins" if i in starts else "goes_on" if i <= last else "outside" for i in range(sentences)]
     return np.array([PLACES.index(n) for n in names])
 
 
