@@ -31,6 +31,7 @@ model = WhisperModel(str(find_weights(sys.argv[2]).folder), device="cpu", comput
 segments, _ = model.transcribe(sys.argv[1], language="en", beam_size=5, word_timestamps=True)
 print(sum(len(s.words or ()) for s in segments))
 """
+WEIGHTS = "import sys; from voiceover.speech.models import find_weights; find_weights(sys.argv[1])"
 START = "import sys; from voiceover.cli import app; from voiceover.mentions.parse import load_parser; load_parser()"
 
 
@@ -86,7 +87,8 @@ def main() -> None:
             "--playhead",
             "straight",
         ]
-        # The lexicon is learnt once for good; that is no part of a run.
+        # The weights are joined and the lexicon is learnt once for good; that is no part of a run, nor of the plain call.
+        cost([sys.executable, "-c", WEIGHTS, options.weights], cache)
         cost([*voiceover, "--transcript", str(SAMPLE / "narration.vtt"), "--out", f"{scratch}/first"], cache)
         plain, plain_peak = cost([sys.executable, "-c", PLAIN, str(talk), options.weights], cache)
         whole, peak = cost([*voiceover, "--model", options.weights, "--out", f"{scratch}/out"], cache)

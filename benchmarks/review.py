@@ -30,7 +30,7 @@ from playwright.sync_api import Page, sync_playwright
 from voiceover import Breakdown
 from voiceover.evaluation.marked import ROOT, prepare, read_folder
 from voiceover.mentions.model import STATUSES
-from voiceover.review_app.security import COOKIE, Gate
+from voiceover.review_app.security import Gate, cookie_name
 from voiceover.review_app.serve import LOOPBACK_NAMES
 from voiceover.review_app.server import make_app
 from voiceover.store.library import Library
@@ -112,7 +112,8 @@ def speed(page: Page, folder: Path, b: Breakdown) -> None:
               return await new Promise((done) => { const step = (now) => { gaps.push(now - last); last = now; scrollBy(0, 400);
                 if (now < end) requestAnimationFrame(step); else done(gaps.sort((a, b) => a - b)); }; requestAnimationFrame(step); }); }"""
         )
-        client = httpx.Client(base_url=address, headers={"cookie": f"{COOKIE}={gate.session}", "origin": address})
+        cookie = f"{cookie_name(address.removeprefix('http://'))}={gate.session}"
+        client = httpx.Client(base_url=address, headers={"cookie": cookie, "origin": address})
         view = client.get(f"/api/breakdowns/{big}").json()
         saved = []
         for row in view["rows"][:40]:

@@ -12,6 +12,7 @@ import pytest
 
 from voiceover import LogOptions, OutputError, log, outputs, write_breakdown
 from voiceover.speech.models import find_weights
+from voiceover.whole_files import write_whole
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_audio"
 BROKEN = Path(__file__).resolve().parents[2] / "shared" / "audio" / "bad"
@@ -70,6 +71,8 @@ def test_an_empty_roster_and_a_clip_that_is_none(tmp_path: Path) -> None:
     (tmp_path / "clip.mp4").write_text("x")
     assert_one_line(run("talk.wav", *talk, "--clip", tmp_path / "clip.mp4"), "clip.mp4")
     assert_one_line(run("talk.wav", *talk, "--from", "9", "--to", "3"), "--from")
+    stretch = ["--from", "0", "--to", "60", "--playhead", "straight"]
+    assert_one_line(run("talk.wav", *talk, "--clip", tmp_path / "gone.mp4", *stretch), "gone.mp4")
     assert_one_line(run("talk.wav", *talk, "--playhead", "nowhere.csv"), "nowhere.csv")
     assert_one_line(run("talk.wav", *talk, "--lexicon", "nothing.yaml"), "nothing.yaml")
     assert_one_line(run("talk.wav", *talk, "--occasion", "party"), "--occasion")
@@ -98,6 +101,13 @@ def test_a_full_disk_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.M
         write_breakdown(breakdown.model_copy(update={"mentions": []}), tmp_path)
     monkeypatch.undo()
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_a_result_below_a_file_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("x")
+    with pytest.raises(OutputError, match="report.html: cannot be written") as caught:
+        write_whole(tmp_path / "taken" / "report.html", b"x")
+    assert "\n" not in str(caught.value)
 
 
 def test_weights_that_are_not_here() -> None:

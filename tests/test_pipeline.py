@@ -106,10 +106,10 @@ def test_a_mistake_is_reported_with_its_line(tmp_path: Path) -> None:
     assert any("line 5" in m and "nowhere" in m for m in mistakes)
 
 
-def test_playhead_by_hand() -> None:
+def test_playhead_by_hand(tmp_path: Path) -> None:
     """Worked by hand: from 10 s the clip stands at 4 s and runs at half speed, so at 16 s it stands at 7 s."""
     assert parse_straight("straight+1.5") == 1.5
-    track = read_playhead(SAMPLE / "playhead.csv")
-    first = track.rows[0]
-    at = track.narration_to_clip(first.narration_s)
-    assert at is not None and at.clip_s == first.clip_s
+    (tmp_path / "playhead.csv").write_text("narration_s,clip_s,rate\n2,20,0\n10,4,0.5\n18,,0\n")
+    track = read_playhead(tmp_path / "playhead.csv")
+    at = [track.narration_to_clip(s) for s in (1.0, 9.0, 16.0, 20.0)]
+    assert [i and i.clip_s for i in at] == [None, 20.0, 7.0, None]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
+import tomllib
 import zipfile
 from pathlib import Path
 
@@ -41,9 +43,10 @@ def test_the_lexicons_ship_inside_the_wheel(tmp_path: Path) -> None:
     assert "voiceover/evaluation/large_encoder_adapter.npz" not in names  # only training needs it
 
 
-def test_version_is_in_the_changelog() -> None:
-    changelog = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
-    assert "## Unreleased" in changelog or "0.1.0" in changelog
+def test_the_changelog_begins_with_what_is_not_released_or_with_this_version() -> None:
+    version = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]
+    sections = re.findall(r"^## (\S+)", (ROOT / "CHANGELOG.md").read_text(encoding="utf-8"), re.MULTILINE)
+    assert sections[0] in ("Unreleased", version) and len(set(sections)) == len(sections)
 
 
 def test_shifts_are_of_a_plausible_length() -> None:

@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
@@ -17,7 +18,7 @@ from voiceover.breakdown import Breakdown, read_breakdown
 from voiceover.errors import VoiceoverError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon, read_lexicon
 from voiceover.lexicon.overlaps import find_overlaps
-from voiceover.lexicon.suggestion import MIN_TIMES, write_overlay
+from voiceover.lexicon.suggestion import MIN_TIMES, check_new, write_overlay
 from voiceover.library_cli import add_library_commands
 from voiceover.outputs import write_breakdown
 from voiceover.pipeline import LogOptions
@@ -121,6 +122,8 @@ def suggest_wordings(
     """Show what was said often and not matched, as wordings for the lexicon."""
     from voiceover.mentions.teach import suggest_wordings as suggest
 
+    if out is not None:
+        check_new(out)
     found = suggest([read_breakdown(b) for b in breakdowns], load_lexicon(lexicon), min_times=times)
     if not found:
         typer.echo(f"Nothing was said {times} times or more that is not matched.")
@@ -169,12 +172,12 @@ def print_breakdown(breakdown: Breakdown, files: list[Path]) -> None:
     for column in ("#", "principle", "who", "status", "clip s", "said at", "words"):
         table.add_column(column)
     for row in breakdown.log:
-        who = row.player.split()[0] if row.player else row.role
+        who = escape(row.player.split()[0] if row.player else row.role)
         about = "~" if row.tolerance_s > 0.1 else ""
         clip = "" if row.clip_s is None else f"{about}{row.clip_s:.1f}"
         minutes, seconds = divmod(int(row.narration_s), 60)
         possession = "" if row.possession is None else str(row.possession)
-        table.add_row(possession, row.principle, who, row.status, clip, f"{minutes}:{seconds:02d}", row.quote)
+        table.add_row(possession, escape(row.principle), who, row.status, clip, f"{minutes}:{seconds:02d}", escape(row.quote))
     console.print(table)
     distinct = len({r.principle_id for r in breakdown.log if r.possession and r.status != "missed"})
     console.print(f"{len(breakdown.possessions)} possessions, {distinct} principles, {len(breakdown.mentions)} mentions.")

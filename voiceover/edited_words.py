@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from voiceover.corrections import WORD_KINDS, Correction
+from voiceover.corrections import MAX_TEXT, WORD_KINDS, Anchor, Correction
 from voiceover.speech.transcript import Transcript, Word
 
 # A sentence is found again by its beginning, within so many seconds: other weights put words a little elsewhere.
@@ -31,6 +31,31 @@ def fits(transcript: Transcript, correction: Correction) -> bool:
     if correction.kind == "rename":
         return bool(_places(transcript.words, correction.change.heard))
     return _span(transcript.words, correction) is not None
+
+
+def quoted_words(words: Sequence[Word], anchor: Anchor) -> tuple[int, int] | None:
+    """First of the words that an anchor quotes and the one after the last, where they stand nearest to its time.
+
+    None where they do not stand there, or were too many to be quoted whole.
+    """
+    quoted = [_bare(t) for t in anchor.quote.split()]
+    if not quoted or len(anchor.quote) >= MAX_TEXT:
+        return None
+    inside = _near(words, anchor)
+    bare = [_bare(words[i].text) for i in inside]
+    found = [inside[at] for at in range(len(bare) - len(quoted) + 1) if bare[at : at + len(quoted)] == quoted]
+    # The same words may be said twice within this time.
+    first = min(found, key=lambda i: abs(words[i].start_narration_s - anchor.start_narration_s), default=None)
+    return None if first is None else (first, first + len(quoted))
+
+
+def rewritten(anchor: Anchor, later: Sequence[Correction]) -> Anchor:
+    """The anchor of a sentence with the words that later corrections gave to it."""
+    for c in later:
+        if c.kind == "edit-words" and c.anchor is not None and c.anchor.quote == anchor.quote:
+            if abs(c.anchor.start_narration_s - anchor.start_narration_s) <= SAME_PLACE_S:
+                anchor = anchor.model_copy(update={"quote": c.change.text})
+    return anchor
 
 
 def _rename(words: list[Word], breaks: list[int], heard: str, name: str) -> tuple[list[Word], list[int]]:
@@ -67,31 +92,32 @@ def _rewrite(words: list[Word], breaks: list[int], c: Correction) -> tuple[list[
 def _span(words: Sequence[Word], c: Correction) -> tuple[int, int] | None:
     """First word of the anchored sentence and the one after its last."""
     assert c.anchor is not None
-    inside = [
-        i for i, w in enumerate(words)
-        if w.start_narration_s >= c.anchor.start_narration_s - SAME_PLACE_S and w.end_narration_s <= c.anchor.end_narration_s + SAME_PLACE_S
-    ]  # fmt: skip
-    if not inside:
-        return None
-    quoted = [_bare(t) for t in c.anchor.quote.split()]
-    bare = [_bare(words[i].text) for i in inside]
-    for at in range(len(bare) - len(quoted) + 1):
-        if quoted and bare[at : at + len(quoted)] == quoted:
-            return inside[at], inside[at] + len(quoted)
+    found = quoted_words(words, c.anchor)
+    if found is not None:
+        return found
     # Not in these very words any more: by time alone.
-    exact = [i for i in inside if c.anchor.start_narration_s - 0.05 <= words[i].start_narration_s < c.anchor.end_narration_s]
+    exact = [
+        i for i in _near(words, c.anchor) if c.anchor.start_narration_s - 0.05 <= words[i].start_narration_s < c.anchor.end_narration_s
+    ]
     return (exact[0], exact[-1] + 1) if exact else None
 
 
+def _near(words: Sequence[Word], anchor: Anchor) -> list[int]:
+    return [
+        i for i, w in enumerate(words)
+        if w.start_narration_s >= anchor.start_narration_s - SAME_PLACE_S and w.end_narration_s <= anchor.end_narration_s + SAME_PLACE_S
+    ]  # fmt: skip
+
+
 def _put(words: list[Word], breaks: list[int], first: int, after: int, texts: Sequence[str]) -> tuple[list[Word], list[int]]:
-    """Put other words in place of some, their times spread by length over the time of those."""
+    """Put other words in place of some, their times spread by length over the time of those: guessed, since pauses are not known."""
     start_s = words[first].start_narration_s
     end_s = max(w.end_narration_s for w in words[first:after])
     total = sum(len(t) for t in texts) or 1
     new, at = [], 0
     for text in texts:
         a, at = at, at + len(text)
-        new.append(Word(text, start_s + (end_s - start_s) * a / total, start_s + (end_s - start_s) * at / total, None, None, "adjusted"))
+        new.append(Word(text, start_s + (end_s - start_s) * a / total, start_s + (end_s - start_s) * at / total, None, None, "guessed"))
     if len(new) == after - first:  # one for one: the times that were heard are kept
         new = [
             Word(n.text, w.start_narration_s, w.end_narration_s, None, w.heard or w.text, w.timed)

@@ -10,7 +10,7 @@ VoiceoverError
 ├── WeightsError      recognition or meaning weights that are missing or damaged
 ├── StoreError        a library that cannot be opened, or a breakdown that is not in it
 │   └── NoRoomError   a disk without room for what is to be kept
-├── OptionError       an option with a value that is not known
+├── OptionError       an option with a value that is not known, or does not fit
 └── OutputError       an out folder that cannot be written
 
 A message is one line: the file (and row or line), what was found, what to do. The command line prints it and exits with 2.
@@ -59,7 +59,7 @@ class NoRoomError(StoreError):
 
 
 class OptionError(VoiceoverError):
-    """An option has a value that is not known."""
+    """An option has a value that is not known, or does not fit."""
 
 
 class OutputError(VoiceoverError):

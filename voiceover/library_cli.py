@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 if TYPE_CHECKING:
@@ -68,7 +69,8 @@ def list_breakdowns(
     """List the breakdowns in the library, newest first."""
     table = Table("id", "date", "title", "player", "rows", "to look at", "state", show_edge=False)
     for b in open_library(library).list_breakdowns(player=player):
-        table.add_row(b.id[:8], b.date, b.title, ", ".join(b.players), str(b.rows), str(b.to_look_at), b.state)
+        title, players = escape(b.title), escape(", ".join(b.players))
+        table.add_row(b.id[:8], b.date, title, players, str(b.rows), str(b.to_look_at), b.state)
     Console().print(table)
 
 

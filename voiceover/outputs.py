@@ -16,6 +16,7 @@ from voiceover.breakdown import Breakdown
 from voiceover.errors import OutputError
 from voiceover.possession_log import instant
 from voiceover.speech.captions import write_vtt
+from voiceover.speech.saved_words import forget_words
 
 LOG_COLUMNS = (
     "possession", "principle_id", "principle", "family", "player", "role", "status", "executed", "attempted", "missed",
@@ -34,7 +35,8 @@ TOTAL_COLUMNS = ("what", "said", "found", "agrees", "narration_s", "quote", "why
 def write_breakdown(breakdown: Breakdown, folder: Path) -> list[Path]:
     """Write every file of a breakdown into a folder.
 
-    All are written under temporary names first, so that a full disk leaves the folder as it was.
+    All are written under temporary names first, so that a full disk leaves the folder as it was. The words that a second run
+    would have gone on from are deleted: they stand in the breakdown now.
 
     Returns:
         The files, in the order in which a reader would open them.
@@ -58,6 +60,8 @@ def write_breakdown(breakdown: Breakdown, folder: Path) -> list[Path]:
                 os.replace(Path(scratch) / name, folder / name)
     except OSError as error:
         raise OutputError(f"{folder}: cannot be written ({error.strerror or error}); choose another folder with --out") from error
+    if breakdown.narration_sha256:
+        forget_words(breakdown.narration_sha256)
     return [folder / name for name in texts]
 
 

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voiceover.breakdown import OCCASIONS, SITUATIONS, Breakdown, IceTime
-from voiceover.cache import cache_folder
-from voiceover.errors import MediaError, OptionError
+from voiceover.errors import OptionError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon
 from voiceover.lexicon.model import Lexicon
 from voiceover.media.probe import probe
@@ -34,6 +33,7 @@ from voiceover.mentions.reader import Reader
 from voiceover.mentions.reading import Reading, opinion
 from voiceover.mentions.soundalike import MisheardFinder, lexicon_terms
 from voiceover.playhead.choose import PlayheadWish, choose_playhead, with_spoken
+from voiceover.playhead.stretch import stretch_of
 from voiceover.playhead.track import PlayheadTrack
 from voiceover.possession_log import build_log, possession_clip_times
 from voiceover.possessions import Possession, split_possessions
@@ -41,7 +41,7 @@ from voiceover.roster import Roster, lone_focus, read_roster, spoken_names
 from voiceover.speech.captions import read_transcript
 from voiceover.speech.hint import build_hint
 from voiceover.speech.models import Weights, find_weights
-from voiceover.speech.saved_words import file_identity
+from voiceover.speech.saved_words import file_identity, forget_old_words, words_file
 from voiceover.speech.transcribe import DEFAULT_BEAM_SIZE, release_model, transcribe
 from voiceover.speech.transcript import Transcript
 from voiceover.talk_acts import ACTS, ActClassifier
@@ -209,13 +209,16 @@ def hear_narration(
 ) -> Transcript:
     """Recognise a narration; a run that was stopped goes on from the words that it had heard.
 
+    They stay until `forget_words`, or for a week.
+
     Raises:
         MediaError: no sound in it that can be read.
         WeightsError: no weights of that name.
+        OutputError: the words found so far cannot be kept.
     """
     probe(narration, need_sound=True)
-    saved = cache_folder() / "words" / f"{file_identity(narration)[:24]}.jsonl"
-    saved.parent.mkdir(parents=True, exist_ok=True)
+    forget_old_words()
+    saved = words_file(file_identity(narration))
     report = (lambda done, total: progress("listening", done, total)) if progress else None
     transcript = hear(narration, find_weights(model), roster, lexicon, saved=saved, progress=report)
     release_model()  # what follows has need of the memory
@@ -237,15 +240,9 @@ def hear(
 
 
 def _clip_duration(options: LogOptions) -> float | None:
-    start, end = options.from_clip_s, options.to_clip_s
-    if start is not None and end is not None:
-        if end <= start:
-            raise MediaError(f"--from {start:g} --to {end:g}: the end is not after the start; swap them")
-        return end - start
-    if options.clip is None:
-        return None
-    whole = probe(options.clip, need_picture=True).duration_s
-    return (end if end is not None else whole) - (start or 0.0)
+    """Length of the clip, or of the stretch that it is of a longer video, seconds; None where nothing tells it."""
+    start_s, end_s = stretch_of(options.clip, options.from_clip_s, options.to_clip_s)
+    return None if end_s is None else end_s - start_s
 
 
 def _check_ice_time(options: LogOptions) -> None:

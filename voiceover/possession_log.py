@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from voiceover.lexicon.model import Lexicon
@@ -54,23 +54,34 @@ def row_key(m: Mention | LogRow) -> RowKey:
     return (m.possession, m.principle_id, m.player, m.role)
 
 
-def build_log(mentions: Sequence[Mention], lexicon: Lexicon, playhead: PlayheadTrack | None) -> list[LogRow]:
+def build_log(
+    mentions: Sequence[Mention], lexicon: Lexicon, playhead: PlayheadTrack | None, *, before: Iterable[LogRow] = ()
+) -> list[LogRow]:
     """Make the rows, in order of possession and of narration time.
 
     Mentions outside all possessions give no row, but for what was announced at the opening and never shown,
     and what a reviewer put there.
+
+    Args:
+        before: rows that were made with the lexicon that found the mentions: they name the principles that `lexicon` does not have.
     """
     groups: dict[RowKey, list[Mention]] = {}
     for m in mentions:
         if m.possession is None and m.status != "announced" and not m.reviewed:
             continue
         groups.setdefault(row_key(m), []).append(m)
-    rows = [_row(group, lexicon, playhead) for group in groups.values()]
+    named = {r.principle_id: (r.principle, r.family) for r in before}
+    rows = [_row(group, name_and_family(group[0].principle_id, lexicon, named), playhead) for group in groups.values()]
     return sorted(rows, key=lambda r: (r.possession is not None, r.possession or 0, r.narration_s))
 
 
-def _row(group: list[Mention], lexicon: Lexicon, playhead: PlayheadTrack | None) -> LogRow:
-    principle = lexicon[group[0].principle_id]
+def name_and_family(principle_id: str, lexicon: Lexicon, named: Mapping[str, tuple[str, str]]) -> tuple[str, str]:
+    """What a principle is called and the id of its family: by the lexicon, else as it was named before, else its id and no family."""
+    principle = lexicon.find(principle_id)
+    return named.get(principle_id, (principle_id, "")) if principle is None else (principle.name, principle.family)
+
+
+def _row(group: list[Mention], called: tuple[str, str], playhead: PlayheadTrack | None) -> LogRow:
     status = min((m.status for m in group), key=STATUSES.index)
     # The times are the call's: a preview is said before the play, a recap after it.
     shown = [m for m in group if m.kind == "call"] or [m for m in group if m.kind == "recap"] or group
@@ -80,9 +91,8 @@ def _row(group: list[Mention], lexicon: Lexicon, playhead: PlayheadTrack | None)
     first = group[0]
     return LogRow(
         first.possession,
-        principle.id,
-        principle.name,
-        principle.family,
+        first.principle_id,
+        *called,
         first.player,
         first.role,
         status,

@@ -8,18 +8,21 @@ from dataclasses import dataclass
 
 from voiceover.breakdown import Breakdown
 from voiceover.corrections import WORD_KINDS, Anchor, Correction, in_force
-from voiceover.edited_words import fits
+from voiceover.edited_words import fits, quoted_words, rewritten
 from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.model import Mention
-from voiceover.possession_log import build_log, possession_clip_times, row_key
+from voiceover.possession_log import build_log, name_and_family, possession_clip_times, row_key
 from voiceover.possessions import Possession
 from voiceover.totals import judge_again
+from voiceover.withheld import stretches_over, words_in
 
 # A mention is the anchored one if it tells the principle and begins this near, seconds, or shares words with it: other weights move
 # word times by up to a few tenths.
 SAME_PLACE_S = 0.7
 # A possession is the anchored one if it begins this near, seconds: about a sentence.
 SAME_POSSESSION_S = 3.0
+# The times of an anchor are to the millisecond: a word that begins within this of its end belongs to the next sentence.
+ROUNDED_S = 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,14 +39,15 @@ def replay(read: Breakdown, corrections: Sequence[Correction], lexicon: Lexicon)
     Args:
         read: the machine's result; where corrections changed words, read again from the changed words.
         corrections: all of them in order, undone ones included.
-        lexicon: for the names of principles.
+        lexicon: for the names of principles; those that it does not have keep the names that they were read with.
     Returns:
         The reviewed breakdown, and the corrections that found nothing to apply to.
     """
     state = _State(read, lexicon)
     unapplied = []
-    for c in in_force(corrections):
-        why = state.apply(c)
+    held = in_force(corrections)
+    for i, c in enumerate(held, start=1):
+        why = state.apply(c, held[i:])
         if why:
             unapplied.append(Unapplied(c, why))
     return state.result(corrections), unapplied
@@ -53,15 +57,16 @@ class _State:
     def __init__(self, read: Breakdown, lexicon: Lexicon) -> None:
         self.read = read
         self.lexicon = lexicon
-        self.mentions = list(read.mentions)
+        ids = {i: self._id(i) for i in {m.principle_id for m in read.mentions}}
+        self.mentions = [dataclasses.replace(m, principle_id=ids[m.principle_id]) for m in read.mentions]
         self.possessions = list(read.possessions)
-        self.withheld = list(read.withheld)
+        self.withheld = words_in(read.words, read.withheld)
         self.message, self.next_step = read.message, read.next_step
         self.playhead = read.track()
         self.transcript = read.transcript()
 
-    def apply(self, c: Correction) -> str:
-        """Apply one; why it cannot be, or nothing."""
+    def apply(self, c: Correction, later: Sequence[Correction]) -> str:
+        """Apply one, before the later ones; why it cannot be, or nothing."""
         if c.kind in WORD_KINDS:
             # The words were changed before the talk was read; here it only counts whether they are there.
             changed = c.change.text if c.kind == "rename" else ""
@@ -78,20 +83,20 @@ class _State:
         if c.kind == "add":
             return self._add(c)
         if not c.anchor.principle_id and c.kind in ("withhold", "release"):
-            return self._withhold_words(c, c.anchor)
+            return self._withhold_words(rewritten(c.anchor, later), keep_back=c.kind == "withhold")
         return self._change_row(c, c.anchor)
 
     def result(self, corrections: Sequence[Correction]) -> Breakdown:
         """The breakdown as reviewed."""
         mentions = sorted(self.mentions, key=lambda m: (m.start_narration_s, m.end_narration_s))
-        rows = build_log(mentions, self.lexicon, self.playhead)
+        rows = build_log(mentions, self.lexicon, self.playhead, before=self.read.log)
         return self.read.model_copy(update={
             "mentions": mentions,
             "possessions": self.possessions,
             "possession_clip_times": [possession_clip_times(p, mentions, self.playhead) for p in self.possessions],
             "log": rows,
             "totals": judge_again(self.read.totals, self.possessions, rows, self.read.clip_duration_s),
-            "withheld": self.withheld,
+            "withheld": stretches_over(self.read.words, self.withheld),
             "message": self.message,
             "next_step": self.next_step,
             "corrections": list(corrections),
@@ -103,9 +108,10 @@ class _State:
 
     def _row(self, anchor: Anchor) -> list[int]:
         """The mentions of the anchored row: the anchored one and those that stand in one row with it."""
+        principle_id = self._id(anchor.principle_id)
         near = [
             (abs(m.start_narration_s - anchor.start_narration_s), i) for i, m in enumerate(self.mentions)
-            if m.principle_id == anchor.principle_id and _same_place(m, anchor)
+            if m.principle_id == principle_id and _same_place(m, anchor)
         ]  # fmt: skip
         if not near:
             return []
@@ -123,13 +129,20 @@ class _State:
         if c.kind == "reject":
             self.mentions = [m for i, m in enumerate(self.mentions) if i not in set(row)]
             return ""
+        if c.kind in ("withhold", "release"):
+            for i in row:
+                # What is kept back with its sentence stays so until the sentence is let go.
+                withheld = c.kind == "withhold" or self._is_withheld(self.mentions[i])
+                self.mentions[i] = dataclasses.replace(self.mentions[i], withheld=withheld)
+            return ""
         new: dict[str, object] = {"reviewed": True}
         if c.kind == "principle":
             if not self._known(change.principle_id):
                 return f"the lexicon has no principle '{change.principle_id}'"
-            new["principle_id"] = change.principle_id
+            new["principle_id"] = self._id(change.principle_id)
         elif c.kind == "player":
-            new |= self._person(change.player_id, change.role)
+            about = next((p for p in self.possessions if p.number == self.mentions[row[0]].possession), None)
+            new |= self._person(change.player_id, change.role, about)
         elif c.kind == "status":
             new["status"] = change.status
         elif c.kind == "possession":
@@ -142,17 +155,18 @@ class _State:
                 new["possession"] = possession.number
         elif c.kind == "retime":
             new["set_clip_s"] = change.clip_s
-        elif c.kind in ("withhold", "release"):
-            new["withheld"] = c.kind == "withhold"
-            new["reviewed"] = self.mentions[row[0]].reviewed
         for i in row:
             self.mentions[i] = dataclasses.replace(self.mentions[i], **new)  # type: ignore[arg-type]
         return ""
 
-    def _person(self, player_id: str, role: str) -> dict[str, object]:
+    def _person(self, player_id: str, role: str, possession: Possession | None) -> dict[str, object]:
+        """Who did it; the player in focus, where he is not named, is whom the possession is about, or the only one in focus."""
+        focus = [p.name for p in self.read.roster if p.focus]
         name = self.read.player_ids.get(player_id, "")
-        focus = {p.name for p in self.read.roster if p.focus}
-        return {"player": name, "role": role or ("focus" if name in focus else "teammate")}
+        role = role or ("focus" if name in focus else "teammate")
+        if role == "focus" and not player_id:
+            name = (possession.player if possession else "") or (focus[0] if len(focus) == 1 else "")
+        return {"player": name, "role": role}
 
     def _add(self, c: Correction) -> str:
         assert c.anchor is not None
@@ -163,41 +177,54 @@ class _State:
         ]
         if not starts:
             return "no words stand there any more"
-        there = self._row(c.anchor.model_copy(update={"principle_id": c.change.principle_id}))
-        if there:  # found by itself meanwhile
-            for i in there:
-                self.mentions[i] = dataclasses.replace(self.mentions[i], reviewed=True)
-            return ""
         first, last = starts[0], starts[-1]
         words = self.read.words[first : last + 1]
         sentence = next((s for s, t in enumerate(self.transcript.sentences()) if t.first <= first <= t.last), 0)
         possession = next((p for p in self.possessions if p.first_sentence <= sentence <= p.last_sentence), None)
-        person = self._person(c.change.player_id, c.change.role or "focus")
-        if not c.change.player_id and person["role"] == "focus":
-            lone = [p.name for p in self.read.roster if p.focus]
-            person["player"] = (possession.player if possession else "") or (lone[0] if len(lone) == 1 else "")
-        self.mentions.append(
-            Mention(
-                c.change.principle_id, first, last, sentence, " ".join(w.text for w in words).strip(" ,.;:"),
-                words[0].start_narration_s, max(w.end_narration_s for w in words), "reviewer", 1.0,
-                c.change.status or "executed", "call", str(person["player"]), str(person["role"]),
-                possession.number if possession else None, True,
-            )
+        person = self._person(c.change.player_id, c.change.role or "focus", possession)
+        wanted = c.anchor.model_copy(update={"principle_id": c.change.principle_id})
+        there = [i for i in self._row(wanted) if _same_place(self.mentions[i], wanted)]
+        said: dict[str, object] = {"reviewed": True}
+        if c.change.player_id or c.change.role:
+            said |= person
+        if c.change.status:
+            said["status"] = c.change.status
+        # Found by itself meanwhile: it is done by whom, and comes out, as the reviewer said. What he settled about somebody else stays beside it.
+        if any(not self.mentions[i].reviewed or "role" not in said or _is_by(self.mentions[i], person) for i in there):
+            for i in there:
+                self.mentions[i] = dataclasses.replace(self.mentions[i], **said)  # type: ignore[arg-type]
+            return ""
+        added = Mention(
+            self._id(c.change.principle_id), first, last, sentence, " ".join(w.text for w in words).strip(" ,.;:"),
+            words[0].start_narration_s, max(w.end_narration_s for w in words), "reviewer", 1.0,
+            c.change.status or "executed", "call", str(person["player"]), str(person["role"]),
+            possession.number if possession else None, True,
         )  # fmt: skip
+        self.mentions.append(dataclasses.replace(added, withheld=self._is_withheld(added)))
         return ""
 
-    def _withhold_words(self, c: Correction, anchor: Anchor) -> str:
-        inside = [w for w in self.read.words if _overlap_s(w.start_narration_s, w.end_narration_s, anchor) > 0]
+    def _withhold_words(self, anchor: Anchor, *, keep_back: bool) -> str:
+        found = quoted_words(self.read.words, anchor)
+        inside = set(range(*found)) if found is not None else self._words_at(anchor, keep_back=keep_back)
         if not inside:
             return "no words stand there any more"
-        span = (inside[0].start_narration_s, max(w.end_narration_s for w in inside))
-        keep_back = c.kind == "withhold"
-        others = [s for s in self.withheld if s[1] <= span[0] or s[0] >= span[1]]
-        self.withheld = sorted([*others, span]) if keep_back else others
+        self.withheld = self.withheld | inside if keep_back else self.withheld - inside
         for i, m in enumerate(self.mentions):
-            if m.start_narration_s < span[1] and m.end_narration_s > span[0]:
-                self.mentions[i] = dataclasses.replace(m, withheld=keep_back)
+            if not inside.isdisjoint(range(m.first, m.last + 1)):
+                self.mentions[i] = dataclasses.replace(m, withheld=self._is_withheld(m))
         return ""
+
+    def _words_at(self, anchor: Anchor, *, keep_back: bool) -> set[int]:
+        """The words of a sentence that does not stand there in the quoted words, by time alone: rather one too many kept back than let go."""
+        start_s, end_s = anchor.start_narration_s - ROUNDED_S, anchor.end_narration_s
+        begun = {i for i, w in enumerate(self.read.words) if start_s <= w.start_narration_s < end_s - ROUNDED_S}
+        if not keep_back:
+            return begun
+        return begun | {i for i, w in enumerate(self.read.words) if _overlap_s(w.start_narration_s, w.end_narration_s, anchor) > 0}
+
+    def _is_withheld(self, m: Mention) -> bool:
+        """Whether one of its words is kept back with its sentence."""
+        return not self.withheld.isdisjoint(range(m.first, m.last + 1))
 
     def _possession_at(self, start_s: float) -> Possession | None:
         near = min(self.possessions, key=lambda p: abs(p.start_narration_s - start_s), default=None)
@@ -251,14 +278,21 @@ class _State:
                 self.mentions[i] = dataclasses.replace(m, possession=to)
         self.possessions = [dataclasses.replace(p, number=i) for i, p in enumerate(possessions, start=1)]
 
+    def _id(self, principle_id: str) -> str:
+        """The id of a principle by the lexicon, where that replaced it; else its own."""
+        principle = self.lexicon.find(principle_id)
+        return principle_id if principle is None else principle.id
+
     def _known(self, principle_id: str) -> bool:
-        try:
-            return bool(self.lexicon[principle_id])
-        except KeyError:
-            return False
+        return self.lexicon.find(principle_id) is not None
 
     def _name(self, principle_id: str) -> str:
-        return self.lexicon[principle_id].name if self._known(principle_id) else principle_id
+        named = {r.principle_id: (r.principle, r.family) for r in self.read.log}
+        return name_and_family(principle_id, self.lexicon, named)[0]
+
+
+def _is_by(m: Mention, person: Mapping[str, object]) -> bool:
+    return (m.player, m.role) == (person["player"], person["role"])
 
 
 def _overlap_s(start_s: float, end_s: float, anchor: Anchor) -> float:

@@ -23,6 +23,11 @@ NameOption = Annotated[str, typer.Option(help="How he is called: first, initials
 NamesOption = Annotated[bool, typer.Option("--with-names", help="Deliberately: all names stay in.")]
 ClipOption = Annotated[Path | None, typer.Option(help="The clip, where the breakdown is a file.")]
 NarrationOption = Annotated[Path | None, typer.Option(help="The narration, where the breakdown is a file.")]
+READING_FIRST = "The words that you corrected are read first …"
+LexiconOption = Annotated[
+    str,
+    typer.Option(help="Where names and cues come from: a shipped lexicon or a file of your own; that of the library or sport by default."),
+]
 
 
 def add_report_commands(app: typer.Typer) -> None:
@@ -45,29 +50,58 @@ class Opened:
     id: str = ""
 
 
-def open_breakdown(which: str, library: Path | None, clip: Path | None, narration: Path | None = None) -> Opened:
-    """A breakdown by id or by file, reviewed, with its recordings.
+def open_breakdown(which: str, library: Path | None, clip: Path | None, narration: Path | None = None, *, lexicon: str = "") -> Opened:
+    """A breakdown by id or by file, reviewed, with its recordings; words that were changed since it was read are read first.
+
+    Args:
+        lexicon: the one that names and cues come from; empty for that of the library, or for a file the shipped one of its sport.
 
     Raises:
-        VoiceoverError: there is none.
+        VoiceoverError: there is none, or its changed words cannot be read.
     """
     from voiceover.breakdown import read_breakdown
-    from voiceover.lexicon.io import load_lexicon
+    from voiceover.errors import StoreError
+    from voiceover.lexicon.io import load_lexicon, shipped_for
     from voiceover.replay import replay
 
+    own = load_lexicon(lexicon) if lexicon else None
     if Path(which).exists() or which.endswith(".json"):
-        b, lexicon = read_breakdown(Path(which)), load_lexicon()
+        b = read_breakdown(Path(which))
+        names = own or shipped_for(b.sport) or load_lexicon()
         if b.corrections and not b.reviewed:
-            b, _ = replay(b, b.corrections, lexicon)
-        return Opened(b, clip, narration, lexicon)
+            b, _ = replay(_read_changed_words(b, names), b.corrections, names)
+        return Opened(b, clip, narration, names)
     opened = open_library(library)
     breakdown_id = full_id(opened, which)
     row = opened.breakdown_row(breakdown_id)
+    if opened.reviewed(breakdown_id).is_rereading:
+        from voiceover.store.worker import read_changed_words
 
-    b = opened.reviewed(breakdown_id).breakdown
+        typer.echo(READING_FIRST, err=True)
+        read_changed_words(opened, breakdown_id)
+    reviewed = opened.reviewed(breakdown_id)
+    if reviewed.is_rereading:
+        raise StoreError(f"{which}: its words were corrected again in this moment; run the command again")
     return Opened(
-        b, clip or opened.recording(row.clip_id), narration or opened.recording(row.narration_id), opened.lexicon(), opened, breakdown_id
+        reviewed.breakdown,
+        clip or opened.recording(row.clip_id),
+        narration or opened.recording(row.narration_id),
+        own or opened.lexicon(reviewed.breakdown.sport),
+        opened,
+        breakdown_id,
     )
+
+
+def _read_changed_words(b: Breakdown, lexicon: Lexicon) -> Breakdown:
+    """A breakdown from a file, read from its words as they were put right."""
+    from voiceover.corrections import WORD_KINDS, in_force
+
+    if not any(c.kind in WORD_KINDS for c in in_force(b.corrections)):
+        return b
+    from voiceover.reread import read_edited
+
+    typer.echo(READING_FIRST, err=True)
+    return read_edited(b, b.corrections, lexicon)
 
 
 def sharing_of(player: str, name_as: str, with_names: bool) -> Sharing:
@@ -99,6 +133,7 @@ def write_report(
     name_as: NameOption = "first",
     with_names: NamesOption = False,
     language: Annotated[str, typer.Option(help="Language of the labels.")] = "en",
+    lexicon: LexiconOption = "",
     clip: ClipOption = None,
     narration: NarrationOption = None,
     library: LibraryFolder = None,
@@ -110,7 +145,7 @@ def write_report(
     from voiceover.reports.report import ReportOptions, Source
     from voiceover.reports.report import write_report as write
 
-    opened = [open_breakdown(b, library, clip, narration) for b in breakdown]
+    opened = [open_breakdown(b, library, clip, narration, lexicon=lexicon) for b in breakdown]
     options = ReportOptions(audience, language, sharing_of(player, name_as, with_names))
     sources = [Source(o.breakdown, o.clip) for o in opened]
     _warn_consent(opened)
@@ -144,6 +179,7 @@ def share(
     player: PlayerOption = "",
     name_as: NameOption = "first",
     with_names: NamesOption = False,
+    lexicon: LexiconOption = "",
     clip: ClipOption = None,
     library: LibraryFolder = None,
 ) -> None:
@@ -154,14 +190,15 @@ def share(
     from voiceover.reports.exchange import share as write
     from voiceover.reports.privacy import share_safe
 
-    opened = open_breakdown(breakdown, library, clip)
+    opened = open_breakdown(breakdown, library, clip, lexicon=lexicon)
     shared = share_safe(opened.breakdown, opened.lexicon, sharing_of(player, name_as, with_names))
     _warn_consent([opened])
     picture = probe(opened.clip).picture if opened.clip else None
     rate = float(picture.rate) if picture and picture.rate else 30.0
-    plain = [f for name in formats for f in name.split(",") if f != "mp4"]
+    wanted = [f for name in formats for f in name.split(",")]
+    plain, as_mp4 = [f for f in wanted if f != "mp4"], "mp4" in wanted
     files = write(shared, plain, out, rate=rate) if plain else []
-    if "mp4" in [f for name in formats for f in name.split(",")]:
+    if as_mp4:
         if opened.clip is None:
             raise OptionError("--as mp4: needs the clip; name it with --clip")
         out.mkdir(parents=True, exist_ok=True)
@@ -169,8 +206,9 @@ def share(
     _note_outgoing([opened], out, "share")
     for file in files:
         typer.echo(str(file))
-    for line in shared.left_out:
-        typer.echo(f"left out: {line}")
+    _say_left_out(shared.left_out)
+    if as_mp4:
+        typer.echo("Faces and shirt numbers stay visible in clip_with_chapters.mp4.")
 
 
 def join_cuts(
@@ -186,6 +224,7 @@ def join_cuts(
     captions: Annotated[bool, typer.Option(help="Your words on the picture.")] = True,
     yes: Annotated[bool, typer.Option("--yes", help="You have listened to the silenced voice.")] = False,
     with_names: NamesOption = False,
+    lexicon: LexiconOption = "",
     clip: ClipOption = None,
     narration: NarrationOption = None,
     library: LibraryFolder = None,
@@ -202,13 +241,15 @@ def join_cuts(
     wanted = MomentFilter(
         tuple(principle or ()), player if player in ("focus", "teammate", "opponent") or with_names else "", tuple(status or ())
     )
-    opened = [open_breakdown(b, library, clip, narration) for b in breakdown]
+    opened = [open_breakdown(b, library, clip, narration, lexicon=lexicon) for b in breakdown]
     shots: list[Any] = []
+    left_out: list[str] = []
     for o in opened:
         if o.clip is None:
             raise OptionError("a film needs the clip; name it with --clip")
         about = "" if player in ("", "focus", "teammate", "opponent") else player
         shared = share_safe(o.breakdown, o.lexicon, sharing_of(about, "first", with_names))
+        left_out += shared.left_out
         voice = None
         if sound == "talk":
             voice = _heard_voice(o, out, yes)
@@ -217,6 +258,7 @@ def join_cuts(
     with progress_bar() as report:
         places = write_film(shots, out, titles=titles, progress=lambda done, total: report("cutting", done, total))
     _note_outgoing(opened, out, "film")
+    _say_left_out(left_out)
     typer.echo(f"{out}: {len(places)} moments, {places[-1].end_s:.0f} s. Faces and shirt numbers stay visible.")
 
 
@@ -235,6 +277,8 @@ def silence_names(
     opened = open_breakdown(breakdown, library, None, narration)
     voice = silence(_narration_of(opened), opened.breakdown, out)
     listing = write_places(voice, out.with_suffix(".json"))
+    _note_outgoing([opened], out, "voice")
+    _note_outgoing([opened], listing, "names")
     for p in voice.places:
         minutes, seconds = divmod(int(p.start_narration_s), 60)
         typer.echo(
@@ -257,9 +301,13 @@ def forget_player(
     from voiceover.store.people import all_players
 
     opened = open_library(library)
-    fits = [p for p in all_players(opened) if player == p.id or player.lower() == p.name.lower()]
-    if len(fits) != 1:
-        raise StoreError(f"{player}: {'no player' if not fits else 'several players'} of this name in the library; give the id")
+    known = all_players(opened)
+    fits = [p for p in known if player == p.id or player.lower() == p.name.lower()]
+    if not fits:
+        raise StoreError(f"{player}: no player of this name in the library; in it are: {', '.join(p.name for p in known) or 'nobody'}")
+    if len(fits) > 1:
+        ids = ", ".join(" ".join(filter(None, (p.id, f"(number {p.number})" if p.number else "", p.team))) for p in fits)
+        raise StoreError(f"{player}: {len(fits)} players of this name in the library; give the id of one: {ids}")
     if not yes and not typer.confirm(f"Erase {fits[0].name} for good? This cannot be undone", default=False):
         raise typer.Exit(1)
     done = forget(opened, fits[0].id)
@@ -285,6 +333,7 @@ def _heard_voice(o: Opened, out: Path, yes: bool) -> Samples:
 
     sample = out.with_name(out.stem + "_voice_to_check.wav")
     voice = silence(_narration_of(o), o.breakdown, sample)
+    _note_outgoing([o], sample, "voice")
     typer.echo(
         f"{sample}: your voice with {len(voice.places)} places silenced. Listen to it: a name that was not recognised would still be there."
     )
@@ -294,15 +343,18 @@ def _heard_voice(o: Opened, out: Path, yes: bool) -> Samples:
 
 
 def _warn_consent(opened: list[Opened]) -> None:
-    from voiceover.store.people import all_players
+    from voiceover.store.people import without_consent
 
     for o in opened:
-        focus = set(o.library.breakdown_row(o.id).focus.split()) if o.library else set()
-        for p in all_players(o.library) if o.library else []:
-            if p.id in focus and not p.consent:
-                typer.echo(
-                    f"Warning: no consent is noted for {p.name}; settle it with the guardians first, and note it in the library.", err=True
-                )
+        for name in without_consent(o.library, o.id) if o.library else []:
+            typer.echo(
+                f"Warning: no consent is noted for {name}; settle it with the guardians first, and note it in the library.", err=True
+            )
+
+
+def _say_left_out(lines: list[str]) -> None:
+    for line in dict.fromkeys(lines):
+        typer.echo(f"left out: {line}")
 
 
 def _note_outgoing(opened: list[Opened], out: Path, kind: str) -> None:

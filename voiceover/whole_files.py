@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import av
@@ -29,7 +29,8 @@ def whole_file(out: Path, *, error: type[VoiceoverError] = OutputError) -> Itera
         why = getattr(problem, "strerror", None) or problem
         raise error(f"{out}: cannot be written ({why}); make room on the disk, or choose another place") from problem
     finally:
-        unfinished.unlink(missing_ok=True)
+        with suppress(OSError):  # where it cannot be made it cannot be deleted either, and the reason is told already
+            unfinished.unlink(missing_ok=True)
 
 
 def write_whole(out: Path, content: bytes) -> Path:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -80,13 +80,19 @@ def kept(served: Served, demo: Breakdown) -> str:
 
 
 @pytest.fixture(scope="session")
-def chromium() -> Iterator[Browser]:
+def launch() -> Iterator[Callable[..., Browser]]:
+    """Starts a Chromium with further arguments; all from one driver, since there can be only one at a time."""
     if CHROMIUM is None:
         pytest.skip("no Chromium on this machine")
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=[*ARGUMENTS, *FAKE_MICROPHONE])
-        yield browser
-        browser.close()
+        yield lambda *more: playwright.chromium.launch(executable_path=CHROMIUM, args=[*ARGUMENTS, *FAKE_MICROPHONE, *more])
+
+
+@pytest.fixture(scope="session")
+def chromium(launch: Callable[..., Browser]) -> Iterator[Browser]:
+    browser = launch()
+    yield browser
+    browser.close()
 
 
 @pytest.fixture

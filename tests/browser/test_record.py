@@ -5,17 +5,17 @@ from __future__ import annotations
 import json
 import time
 import wave
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-from playwright.sync_api import Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
-from tests.browser.conftest import ARGUMENTS, CHROMIUM, FAKE_MICROPHONE, SAMPLE, Served, start_server
+from tests.browser.conftest import SAMPLE, Served, start_server
 from voiceover.media.audio import read_audio
 from voiceover.playhead.track import PlayheadTrack
-from voiceover.review_app.recordings import Recordings
+from voiceover.review_app.recordings import Recordings, RecordingStart
 from voiceover.store.library import Library
 
 FRAME_S = 1 / 30
@@ -36,19 +36,21 @@ def spoken(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def booth(served: Served, spoken: Path) -> Iterator[Page]:
+def speaking(launch: Callable[..., Browser], spoken: Path) -> Iterator[Browser]:
+    """A browser into whose microphone the talk is spoken."""
+    browser = launch(f"--use-file-for-fake-audio-capture={spoken}")
+    yield browser
+    browser.close()
+
+
+@pytest.fixture
+def booth(served: Served, speaking: Browser) -> Page:
     """The recorder page with the demo's clip, microphone open."""
-    if CHROMIUM is None:
-        pytest.skip("no Chromium on this machine")
     served.library.add_media(SAMPLE / "clip.mp4")
-    with sync_playwright() as playwright:
-        microphone = f"--use-file-for-fake-audio-capture={spoken}"
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=[*ARGUMENTS, *FAKE_MICROPHONE, microphone])
-        page = browser.new_context(viewport={"width": 1280, "height": 900}).new_page()
-        page.goto(served.start)
-        open_booth(page, served)
-        yield page
-        browser.close()
+    page = speaking.new_context(viewport={"width": 1280, "height": 900}).new_page()
+    page.goto(served.start)
+    open_booth(page, served)
+    return page
 
 
 def open_booth(page: Page, served: Served) -> None:
@@ -124,7 +126,7 @@ def test_record_over_a_clip_and_find_the_log(booth: Page, served: Served) -> Non
     assert b.ice_time.occasion == "practice" and b.ice_time.team == "White"
     assert b.narration_duration_s == pytest.approx(seen[-1][0], abs=1.5)
     text = " ".join(w.text for w in b.words).lower()
-    assert "ruben" in text and "touch" in text or "wall" in text
+    assert "ruben" in text and ("touch" in text or "wall" in text)
     assert b.log and all(r.clip_s is not None for r in b.log if r.possession)
 
     # Corrected like any other, and there after a reload.
@@ -167,34 +169,83 @@ def test_a_killed_server_loses_at_most_two_seconds_and_the_page_goes_on(booth: P
     assert samples == sorted(samples) and max(samples) <= after.samples + after.start.sample_rate
 
 
-def test_the_page_waits_for_a_server_that_is_away(spoken: Path, tmp_path: Path) -> None:
-    if CHROMIUM is None:
-        pytest.skip("no Chromium on this machine")
+def test_the_end_that_was_not_kept_is_sent_when_stop_is_pressed_again(booth: Page, served: Served) -> None:
+    page = booth
+    page.keyboard.press("r")
+    expect(page.locator("#mark")).to_have_text("recording")
+    page.wait_for_timeout(1500)
+    page.route("**/sound?*", lambda route: route.abort())
+    page.wait_for_timeout(500)
+    state = Recordings(served.library).unfinished()[0]
+    page.wait_for_timeout(1000)
+    page.keyboard.press("r")
+    expect(page.locator("#told")).to_contain_text("press Stop again", timeout=30_000)
+    expect(page.locator("#saved")).to_contain_text("not kept yet")
+    page.unroute("**/sound?*")
+    page.click("#record")
+    page.wait_for_url("**/review/*", timeout=20_000)
+    narration = served.library.media_row(served.library.breakdown_row(page.url.rsplit("/", 1)[1]).narration_id or "")
+    assert narration.duration_s is not None and narration.duration_s > state.duration_s + 0.9
+
+
+def test_minutes_that_waited_are_sent_piece_by_piece(page: Page, served: Served) -> None:
+    """Five minutes at 48 kHz are more than the server takes at once."""
+    recording = Recordings(served.library).begin(RecordingStart(sample_rate=RATE))
+    page.evaluate(
+        """async ([id, rate]) => {
+          const { Sender } = await import('/static/sender.js');
+          const sender = new Sender(id, { sampleRate: rate, onState: () => {} });
+          for (let at = 0; at < 300 * rate; at += rate / 10) sender.sound(at, new Int16Array(rate / 10).fill(1));
+          for (let i = 0; i < 250; i += 1) sender.event({ kind: 'row', at_sample: i * rate, clip_s: i, rate: 1 });
+          await sender.finish();
+        }""",
+        [recording.id, RATE],
+    )
+    kept = Recordings(served.library).state(recording.id)
+    assert (kept.samples, kept.events) == (300 * RATE, 250)
+
+
+def test_space_presses_the_button_in_focus_and_plays_everywhere_else(booth: Page) -> None:
+    page = booth
+    page.focus("#slow")
+    page.keyboard.press(" ")
+    expect(page.locator("#slow")).to_contain_text("Speed 0.5")
+    page.focus("#single-keys")
+    page.keyboard.press(" ")
+    expect(page.locator("#single-keys")).not_to_be_checked()
+    page.keyboard.press(" ")
+    assert page.evaluate("document.getElementById('clip').paused")
+    page.keyboard.press("r")
+    expect(page.locator("#mark")).to_have_text("recording")
+    page.click("#back")
+    page.keyboard.press(" ")
+    page.wait_for_timeout(300)
+    assert not page.evaluate("document.getElementById('clip').paused")
+    expect(page.locator("#mark")).to_have_text("recording")
+
+
+def test_the_page_waits_for_a_server_that_is_away(speaking: Browser, tmp_path: Path) -> None:
     from voiceover.review_app.security import Gate
     from voiceover.review_app.serve import LOOPBACK_NAMES
 
     library, gate = Library(tmp_path / "library"), Gate(LOOPBACK_NAMES)
     library.add_media(SAMPLE / "clip.mp4")
     server, thread, port = start_server(library, gate)
-    with sync_playwright() as playwright:
-        microphone = f"--use-file-for-fake-audio-capture={spoken}"
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=[*ARGUMENTS, *FAKE_MICROPHONE, microphone])
-        page = browser.new_page()
-        served = Served(library, gate, port)
-        page.goto(served.start)
-        open_booth(page, served)
-        page.keyboard.press("r")
-        page.wait_for_timeout(2500)
-        server.should_exit = server.force_exit = True
-        thread.join(10)
-        page.wait_for_timeout(2500)
-        expect(page.locator("#saved")).to_contain_text("not kept yet")
-        server, thread, _ = start_server(library, gate, port)
-        page.wait_for_timeout(3000)
-        expect(page.locator("#saved")).to_have_text("kept as you speak")
-        spoken_s, _ = truth(page)
-        state = Recordings(library).unfinished()[0]
-        assert spoken_s - state.duration_s < 2.0 and state.duration_s > 7.0
-        browser.close()
+    page = speaking.new_page()
+    served = Served(library, gate, port)
+    page.goto(served.start)
+    open_booth(page, served)
+    page.keyboard.press("r")
+    page.wait_for_timeout(2500)
+    server.should_exit = server.force_exit = True
+    thread.join(10)
+    page.wait_for_timeout(2500)
+    expect(page.locator("#saved")).to_contain_text("not kept yet")
+    server, thread, _ = start_server(library, gate, port)
+    page.wait_for_timeout(3000)
+    expect(page.locator("#saved")).to_have_text("kept as you speak")
+    spoken_s, _ = truth(page)
+    state = Recordings(library).unfinished()[0]
+    assert spoken_s - state.duration_s < 2.0 and state.duration_s > 7.0
     server.should_exit = True
     thread.join(10)

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
+import re
+
 import pytest
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import BrowserContext, Page, Route, expect
 
 from tests.browser.conftest import Served
+from voiceover import Breakdown
 from voiceover.corrections import in_force
+from voiceover.store.people import all_players, set_consent
 
 axe_runner = pytest.importorskip("axe_playwright_python.sync_playwright")
 
@@ -76,6 +81,56 @@ def test_two_tabs_see_each_other_and_lose_nothing(context: BrowserContext, page:
     assert len(served.library.corrections(kept)) == 2
 
 
+def test_changed_words_that_are_taken_back_bring_their_sentences_back(page: Page, served: Served, kept: str) -> None:
+    open_review(page, served, kept)
+    sentences = page.locator("[data-sentence]")
+    before = sentences.count()
+    choose(page, "Escape turn")
+    page.keyboard.press("e")
+    words = page.locator("#ask textarea")
+    words.fill(f"One more thing. And another one. {words.input_value()}")
+    page.keyboard.press("Enter")
+    expect(sentences).to_have_count(before + 2, timeout=240_000)  # read again
+    for key, there in (("z", before), ("y", before + 2), ("z", before)):
+        page.keyboard.press(key)
+        expect(sentences).to_have_count(there)
+    row = page.locator("tr.row").last
+    row.click()
+    page.keyboard.press("K")
+    expect(page.locator("#told")).to_have_text("Kept: withhold.")
+    anchor = in_force(served.library.corrections(kept))[-1].anchor
+    quote = row.locator("td.said").inner_text().split("”")[0].removeprefix("“")
+    assert anchor is not None and quote in anchor.quote
+
+
+def test_neighbouring_sentences_are_kept_back_and_let_go_one_by_one(page: Page, served: Served, demo: Breakdown) -> None:
+    overlapping = [dataclasses.replace(w, end_narration_s=w.end_narration_s + 0.6) for w in demo.words]
+    open_review(page, served, served.library.add_breakdown(demo.model_copy(update={"words": overlapping})))
+    hidden = page.locator("[data-sentence].withheld")
+
+    def keep_back_or_let_go(row: str, *left: str) -> None:
+        choose(page, row)
+        page.keyboard.press("K")
+        expect(hidden).to_have_text([re.compile(words) for words in left])
+
+    keep_back_or_let_go("peeks behind him", "peeks behind")
+    keep_back_or_let_go("Escape turn", "peeks behind", "spins away")
+    keep_back_or_let_go("peeks behind him", "spins away")
+    keep_back_or_let_go("Escape turn")
+
+
+def test_single_keys_are_switched_off_without_a_mouse(page: Page, served: Served, kept: str) -> None:
+    open_review(page, served, kept)
+    page.focus("#single-keys")
+    page.keyboard.press(" ")
+    expect(page.locator("#single-keys")).not_to_be_checked()
+    assert page.evaluate("document.getElementById('talk').paused")
+    choose(page, "Escape turn")
+    page.keyboard.press("c")
+    page.wait_for_timeout(300)
+    assert served.library.corrections(kept) == []
+
+
 def test_a_selected_piece_of_a_sentence_becomes_a_row(page: Page, served: Served, kept: str) -> None:
     open_review(page, served, kept)
     choose(page, "Escape turn")
@@ -136,6 +191,38 @@ def test_spoken_markup_is_shown_as_text(page: Page, served: Served, demo: object
     page.wait_for_timeout(300)
     assert "owned" not in page.title()
     expect(page.locator("#title")).to_contain_text("<b>bold</b>")
+
+
+def test_a_reading_that_failed_is_told_and_can_be_tried_again(page: Page, served: Served, kept: str) -> None:
+    job = {"kind": "reread", "state": "failed", "step": "", "done": 0, "total": 0, "error": "no weights"}
+    asked: list[str] = []
+
+    def note(route: Route) -> None:
+        asked.append(route.request.url.split("?")[1])
+        route.fulfill(json={"queued": True})
+
+    page.route("**/state", lambda route: route.fulfill(json={**route.fetch().json(), "job": job}))
+    page.route(re.compile(f"/api/breakdowns/{kept}[?]"), lambda route: route.fulfill(json={**route.fetch().json(), "is_rereading": True}))
+    page.route("**/read-again*", note)
+    open_review(page, served, kept)
+    expect(page.locator("#failed")).to_contain_text("could not be read: no weights")
+    page.locator("#report").click()
+    expect(page.locator("#told")).to_contain_text("not read yet")
+    page.locator("#failed-again").click()
+    page.on("dialog", lambda dialog: dialog.accept())
+    page.locator("#again").click()
+    page.wait_for_timeout(300)
+    assert asked == ["words_only=true", "words_only=false"]
+    assert len(page.context.pages) == 1  # no report was opened
+
+
+def test_missing_consent_is_told_before_a_report_goes_out(page: Page, served: Served, kept: str) -> None:
+    open_review(page, served, kept)
+    expect(page.locator("#consent")).to_contain_text("No consent is noted for Ruben Tarrant")
+    player = next(p for p in all_players(served.library) if p.name == "Ruben Tarrant")
+    set_consent(served.library, player.id, "his father", "2026-02-01")
+    open_review(page, served, kept)
+    expect(page.locator("#consent")).to_be_hidden()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import wave
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,7 +10,7 @@ import pytest
 
 from tests.media.conftest import RATE, tone
 from voiceover.errors import MediaError
-from voiceover.media.audio import SAMPLE_RATE, choose_voice, cut_audio, iter_audio, level_dbfs, read_audio
+from voiceover.media.audio import SAMPLE_RATE, choose_voice, iter_audio, level_dbfs, read_audio
 from voiceover.media.probe import probe
 from voiceover.media.voice import VoiceDetector, speech_probabilities
 
@@ -112,16 +111,6 @@ def test_damaged_in_the_middle_keeps_the_rest(make: Callable[..., Path]) -> None
     samples = read_audio(path)
     assert loud_from_to(samples)[1] == pytest.approx(6.0, abs=0.1)
     assert np.abs(samples).max() > 0.2
-
-
-def test_cut_file(make: Callable[..., Path], tmp_path: Path) -> None:
-    out = cut_audio(make("a.wav", audio=[tone(4.0)]), tmp_path / "cut.wav", start_narration_s=1.0, end_narration_s=2.5)
-    with wave.open(str(out)) as file:
-        assert file.getnframes() / file.getframerate() == pytest.approx(1.5, abs=0.001)
-        first = np.frombuffer(file.readframes(8), "<i2")
-    assert np.abs(first).max() < 1000, "fades in"
-    with pytest.raises(MediaError, match="no sound between"):
-        cut_audio(make("b.wav", audio=[tone(1.0)]), tmp_path / "no.wav", start_narration_s=5.0, end_narration_s=6.0)
 
 
 def test_detector_has_no_seams() -> None:

@@ -11,6 +11,7 @@ import pytest
 
 pytest.importorskip("cv2")
 
+from voiceover.errors import MediaError
 from voiceover.media.frames import iter_luma
 from voiceover.media.playable import copy_playable, plays_everywhere
 from voiceover.media.probe import probe
@@ -95,3 +96,14 @@ def test_a_copy_forgets_place_and_device(tmp_path: Path) -> None:
     copy = copy_playable(path, tmp_path / "copy.mp4")
     assert b"Phonemaker" in path.read_bytes()
     assert not any(word in copy.read_bytes() for word in (b"Phonemaker", b"+46.5", b"phone.mov"))
+
+
+def test_a_video_that_breaks_off_is_not_blamed_on_the_disk(tmp_path: Path) -> None:
+    path = tmp_path / "cut.y4m"  # most other kinds go on behind a hole
+    subprocess.run([str(FFMPEG), "-v", "error", *SOURCE, "-an", str(path)], check=True)
+    content, middle = path.read_bytes(), path.stat().st_size // 2
+    path.write_bytes(content[:middle] + content[middle + 300 :])
+    with pytest.raises(MediaError, match="cut.y4m: cannot be read to its end") as caught:
+        copy_playable(path, tmp_path / "copy.mp4")
+    assert "\n" not in str(caught.value)
+    assert [p.name for p in tmp_path.iterdir()] == ["cut.y4m"]

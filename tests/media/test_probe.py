@@ -7,11 +7,12 @@ import struct
 from collections.abc import Callable
 from pathlib import Path
 
+import av
 import pytest
 
 from tests.media.conftest import tone
 from voiceover.errors import MediaError
-from voiceover.media.probe import probe
+from voiceover.media.probe import open_media, probe
 
 BAD = Path(__file__).resolve().parents[3] / "shared" / "audio" / "bad"
 
@@ -88,6 +89,23 @@ def test_lacking_sound_or_picture(make: Callable[..., Path]) -> None:
         probe(silent, need_sound=True)
     with pytest.raises(MediaError, match="without a moving picture"):
         probe(make("a.wav", audio=[tone(1.0)]), need_picture=True)
+
+
+@pytest.mark.parametrize(("named", "error"), [("a.wav", MediaError), ("avcodec_send_packet()", MediaError), ("copy.mp4", av.FFmpegError)])
+def test_only_what_fails_in_the_recording_itself_is_its_fault(make: Callable[..., Path], named: str, error: type[Exception]) -> None:
+    path = make("a.wav", audio=[tone(1.0)])
+    with pytest.raises(error), open_media(path):
+        raise av.FFmpegError(5, "Input/output error", str(path) if named == "a.wav" else named)
+
+
+def test_a_picture_without_a_decoder(make: Callable[..., Path]) -> None:
+    path = make("new.mkv", video_s=1.0)
+    content = path.read_bytes()
+    assert content.count(b"V_MPEG4/ISO/ASP") == 1
+    path.write_bytes(content.replace(b"V_MPEG4/ISO/ASP", b"V_TOMORROW/5678"))
+    with pytest.raises(MediaError, match="its picture is in a form that FFmpeg doesn't know; export it again") as caught:
+        probe(path)
+    assert str(path) in str(caught.value)
 
 
 @pytest.mark.parametrize("name", ["awful.wav", "evil.wav", "bad.wav", "null.wav"])

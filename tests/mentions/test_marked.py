@@ -35,10 +35,13 @@ def test_no_narration_that_teaches_is_measured_with() -> None:
     assert not any(seen["teaching"] & seen[folder] for folder in NARRATIONS if folder != "teaching")
 
 
-def test_only_narrations_that_nothing_is_measured_with_may_teach(tmp_path: Path) -> None:
+def test_only_narrations_that_nothing_is_measured_with_may_teach(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert len(teaching_narrations(ROOT / "teaching")) == NARRATIONS["teaching"]
     with pytest.raises(SystemExit, match="public: its narrations are measured with"):
         teaching_narrations(ROOT / "public")
+    monkeypatch.chdir(ROOT / "unopened")
+    with pytest.raises(SystemExit, match="measured with"):
+        teaching_narrations(Path())
     with pytest.raises(SystemExit, match="holds no marked narrations; give a folder that does"):
         teaching_narrations(tmp_path)
 

@@ -10,7 +10,7 @@ from tests.mentions.conftest import span_of
 from voiceover.lexicon.io import load_lexicon
 from voiceover.mentions.parse import ParsedTalk
 from voiceover.mentions.people import PeopleResolver
-from voiceover.roster import Roster
+from voiceover.roster import Player, Roster
 
 
 @pytest.mark.parametrize(
@@ -46,3 +46,42 @@ def test_doer(talk: Callable[..., ParsedTalk], roster: Roster, sentences: list[s
     parsed = talk(*sentences)
     doer = PeopleResolver(parsed, roster, load_lexicon()).doer_and_subject(0, span_of(parsed, words), roster.focus[0])[0]
     assert (doer.player.name if doer.player else "", doer.role) == (player, role)
+
+
+GOLD_NINE, BLACK_NINE = Player("Bea Lund", "9", "gold"), Player("Cy Moor", "9", "black")
+FOCUS = Player("Ada Quill", "7", "gold", True)
+
+
+@pytest.mark.parametrize("wearers", [(GOLD_NINE, BLACK_NINE), (BLACK_NINE, GOLD_NINE)])
+@pytest.mark.parametrize(
+    ("sentence", "player", "role"),
+    [
+        ("Black nine lifts her stick.", "Cy Moor", "opponent"),
+        ("Gold nine lifts her stick.", "Bea Lund", "teammate"),
+        ("Black number nine lifts her stick.", "Cy Moor", "opponent"),
+        ("Number nine in black lifts her stick.", "Cy Moor", "opponent"),
+        ("Nine in the gold lifts her stick.", "Bea Lund", "teammate"),
+        ("Our number nine lifts her stick.", "Bea Lund", "teammate"),
+        ("Their number nine lifts her stick.", "Cy Moor", "opponent"),
+        ("Number nine lifts her stick.", "", "opponent"),
+    ],
+)
+def test_a_number_that_both_teams_wear(
+    talk: Callable[..., ParsedTalk], wearers: tuple[Player, ...], sentence: str, player: str, role: str
+) -> None:
+    parsed = talk(sentence)
+    people = PeopleResolver(parsed, Roster((FOCUS, *wearers)), load_lexicon())
+    doer = people.doer_and_subject(0, span_of(parsed, "lifts her stick"), FOCUS)[0]
+    assert (doer.player.name if doer.player else "", doer.role) == (player, role)
+
+
+def test_the_focus_player_is_meant_by_a_number_that_another_wears_too(talk: Callable[..., ParsedTalk]) -> None:
+    focus = Player("Ada Quill", "9", "gold", True)
+    references = PeopleResolver(talk("Number nine lifts it."), Roster((focus, BLACK_NINE)), load_lexicon()).references(0)
+    assert references[0].player == focus
+
+
+def test_0_and_00_are_different_shirts(talk: Callable[..., ParsedTalk]) -> None:
+    zero, double_zero = Player("Bea Lund", "0", "gold"), Player("Dee Orr", "00", "gold")
+    people = PeopleResolver(talk("Number 0 lifts it.", "Number 00 lifts it."), Roster((FOCUS, zero, double_zero)), load_lexicon())
+    assert [people.references(i)[0].player for i in (0, 1)] == [zero, double_zero]

@@ -9,7 +9,7 @@ import pytest
 from voiceover import Breakdown, LogOptions, log
 from voiceover.errors import BreakdownError, LexiconError
 from voiceover.lexicon.io import load_lexicon
-from voiceover.lexicon.suggestion import write_overlay
+from voiceover.lexicon.suggestion import Evidence, Suggestion, write_overlay
 from voiceover.mentions.encoder_weights import SMALL, packaged
 from voiceover.mentions.teach import suggest_wordings
 
@@ -45,6 +45,24 @@ def test_accepted_wordings_make_a_lexicon_that_finds_them(breakdown: Breakdown, 
     assert len(taught) == 1
     with pytest.raises(LexiconError, match="is there already"):
         write_overlay(tmp_path / "mine.yaml", "ice_hockey", accepted)
+
+
+@pytest.mark.parametrize(("name", "why"), [("mine.yaml", "is there already"), ("nowhere/mine.yaml", "its folder is not there")])
+def test_a_lexicon_that_cannot_be_written_is_said_before_anything_is_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, why: str
+) -> None:
+    from typer.testing import CliRunner
+
+    from voiceover.cli import app
+    from voiceover.mentions import teach
+
+    (tmp_path / "mine.yaml").write_text("extends: ice_hockey\n")
+    (tmp_path / "breakdown.json").write_text(Breakdown(narration="talk.wav").to_json())
+    found = Suggestion("", "ices down", (Evidence("talk.wav", 1.0, "He ices down his ankle."),))
+    monkeypatch.setattr(teach, "suggest_wordings", lambda *_, **__: [found])
+    done = CliRunner().invoke(app, ["suggest-wordings", str(tmp_path), "--out", str(tmp_path / name)], input="y\n")
+    assert isinstance(done.exception, LexiconError) and why in str(done.exception)
+    assert "Add it?" not in done.output
 
 
 def test_a_file_that_is_no_breakdown(tmp_path: Path) -> None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from voiceover.mentions.parse import parse_talk
+from voiceover.mentions.parse import ParsedTalk, parse_talk
 from voiceover.playhead.choose import PlayheadWish, choose_playhead, with_spoken
 from voiceover.playhead.merge import differences, merge_playheads
-from voiceover.playhead.track import PlayheadRow, PlayheadTrack
+from voiceover.playhead.track import PlayheadRow, PlayheadTrack, straight_track
 from voiceover.speech.captions import read_transcript
 
 
@@ -64,6 +64,45 @@ def test_a_named_second_places_its_sentence_when_nothing_else_is_known(tmp_path:
     assert named.narration_to_clip(10.0) is None
     _, warnings = with_spoken(track("recorded", (0.0, 40.0, 0.0)), parse_talk(read_transcript(captions)))
     assert len(warnings) == 1 and "twelve second mark" in warnings[0]
+
+
+def said_at_half_a_minute(folder: Path, text: str) -> ParsedTalk:
+    """A talk of one sentence, from second 30 to 34."""
+    (folder / "talk.vtt").write_text(f"WEBVTT\n\n00:30.000 --> 00:34.000\n{text}\n")
+    return parse_talk(read_transcript(folder / "talk.vtt"))
+
+
+def test_a_named_second_does_not_stop_a_clip_that_simply_runs(tmp_path: Path) -> None:
+    merged, _ = with_spoken(straight_track(), said_at_half_a_minute(tmp_path, "At the twelve second mark he looks up."))
+    assert merged is not None
+    seen = [merged.narration_to_clip(t) for t in (10.0, 32.0, 60.0)]
+    assert [at and (at.clip_s, at.source) for at in seen] == [(10.0, "user"), (32.0, "user"), (60.0, "user")]
+
+
+def heard_for_twenty_seconds() -> PlayheadTrack:
+    return PlayheadTrack((PlayheadRow(0.0, 0.0, 1.0, source="sound", confidence=0.95), PlayheadRow(20.0, None, 0.0, source="sound")))
+
+
+def test_where_sound_cannot_tell_nothing_runs_on_because_a_second_is_named(tmp_path: Path) -> None:
+    merged, _ = with_spoken(heard_for_twenty_seconds(), said_at_half_a_minute(tmp_path, "At the twelve second mark he looks up."))
+    assert merged is not None
+    seen = [merged.narration_to_clip(t) for t in (10.0, 25.0, 32.0, 40.0)]
+    assert [at and (at.clip_s, at.source) for at in seen] == [(10.0, "sound"), None, (12.0, "spoken"), None]
+
+
+def test_seconds_that_were_named_before_the_words_were_put_right_are_gone(tmp_path: Path) -> None:
+    before, _ = with_spoken(heard_for_twenty_seconds(), said_at_half_a_minute(tmp_path, "At the twelve second mark he looks up."))
+    after, _ = with_spoken(before, said_at_half_a_minute(tmp_path, "At the twelfth he looks up."))
+    assert after is not None and {row.source for row in after.rows} == {"sound"}
+    assert after.narration_to_clip(32.0) is None
+    named, _ = with_spoken(None, said_at_half_a_minute(tmp_path, "At the twelve second mark he looks up."))
+    assert with_spoken(named, said_at_half_a_minute(tmp_path, "At the twelfth he looks up.")) == (None, [])
+
+
+def test_a_row_of_the_user_outlives_that_sound_cannot_tell() -> None:
+    merged = merge_playheads([heard_for_twenty_seconds(), track("user", (15.0, 7.0, 0.0))])
+    at = merged.narration_to_clip(25.0)
+    assert at is not None and (at.clip_s, at.source) == (7.0, "user")
 
 
 def test_sound_that_contradicts_the_picture_is_told() -> None:

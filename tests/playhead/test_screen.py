@@ -12,7 +12,7 @@ import pytest
 pytest.importorskip("cv2")
 
 from voiceover import LogOptions, log
-from voiceover.errors import PlayheadError
+from voiceover.errors import OptionError, PlayheadError
 from voiceover.evaluation.playhead_score import score_track
 from voiceover.evaluation.recording_kinds import build
 from voiceover.playhead.choose import PlayheadWish, choose_playhead
@@ -90,3 +90,9 @@ def test_found_files_can_be_read_again_and_auto_is_for_pictures(tmp_path: Path) 
     assert breakdown.playhead == []
     with pytest.raises(PlayheadError, match="--clip"):
         choose_playhead(made.recording, PlayheadWish(playhead="auto"))
+
+
+def test_a_stretch_goes_with_one_clip(tmp_path: Path) -> None:
+    with pytest.raises(OptionError, match="--from and --to: go with one clip") as caught:
+        find_playhead(tmp_path / "recording.mp4", [tmp_path / "a.mp4", tmp_path / "b.mp4"], tmp_path / "out.csv", from_clip_s=3.0)
+    assert "\n" not in str(caught.value)

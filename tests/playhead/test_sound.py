@@ -9,8 +9,10 @@ import pytest
 
 from tests.media.conftest import write_media
 from voiceover.errors import PlayheadError
+from voiceover.playhead import choose
 from voiceover.playhead.choose import PlayheadWish, choose_playhead
 from voiceover.playhead.sound import RATE_HZ, find_heard, find_sound_playhead
+from voiceover.playhead.track import PlayheadRow, PlayheadTrack
 
 DATA = Path(__file__).parent.parent / "data"
 VOICE = 0.08
@@ -92,3 +94,38 @@ def test_it_says_that_it_cannot(tmp_path: Path) -> None:
     assert track is None and "is not heard" in warnings[0]
     with pytest.raises(PlayheadError, match="is not heard"):
         choose_playhead(narration, PlayheadWish(clip=clip, playhead="auto"))
+
+
+def test_a_whole_game_is_not_searched_by_its_sound_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rate = 16_000
+    clip = write_media(tmp_path / "game.mkv", audio=[rink(20.0, rate=rate)], video_s=20.0, rate=rate)
+    talk = mixed([(3.0, 4.0, 5.0), (15.0, 9.0, 6.0)], seconds=30.0, level=1.0, rate=rate)
+    narration = write_media(tmp_path / "talk.wav", audio=[talk], rate=rate)
+    monkeypatch.setattr(choose, "LONG_S", 15.0)
+    track, warnings = choose_playhead(narration, PlayheadWish(clip=clip))
+    assert track is None and "game.mkv: too long" in warnings[0] and "--from and --to" in warnings[0]
+    with pytest.raises(PlayheadError, match="--from and --to"):
+        choose_playhead(narration, PlayheadWish(clip=clip, playhead="auto", from_clip_s=2.0))
+    track, warnings = choose_playhead(narration, PlayheadWish(clip=clip, from_clip_s=2.0, to_clip_s=16.0))
+    at = track.narration_to_clip(5.0) if track else None
+    assert warnings == [] and at is not None and at.clip_s == pytest.approx(6.0, abs=0.1)
+
+
+def test_of_a_whole_game_only_what_the_picture_shows_is_listened_to(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    screen = pytest.importorskip("voiceover.playhead.screen")
+    sound = np.zeros(16_000, np.float32)
+    game = write_media(tmp_path / "game.mkv", audio=[sound], video_s=60.0, rate=16_000)
+    recording = write_media(tmp_path / "recording.mkv", audio=[sound], video_s=8.0, rate=16_000)
+    rows = (PlayheadRow(0.0, 30.0, 1.0, source="screen", confidence=0.9), PlayheadRow(5.0, 33.0, 0.0, source="screen", confidence=0.9))
+    asked: list[tuple[float | None, float | None]] = []
+
+    def listen(*_: object, from_clip_s: float | None, to_clip_s: float | None, **__: object) -> PlayheadTrack:
+        asked.append((from_clip_s, to_clip_s))
+        raise PlayheadError("muted")
+
+    monkeypatch.setattr(screen, "find_screen_playhead", lambda *_, **__: PlayheadTrack(rows))
+    monkeypatch.setattr(choose, "find_sound_playhead", listen)
+    choose_playhead(recording, PlayheadWish(clip=game))
+    monkeypatch.setattr(choose, "LONG_S", 50.0)
+    choose_playhead(recording, PlayheadWish(clip=game))
+    assert asked == [(None, None), (30.0 - choose.AROUND_S, 35.0 + choose.AROUND_S)]

@@ -157,6 +157,20 @@ def test_ffmpeg_shows_the_chapters(shared: Shared, tmp_path: Path) -> None:
     assert (tmp_path / "chapters.ffmetadata").read_text().startswith(";FFMETADATA1\n[CHAPTER]\nTIMEBASE=1/1000\n")
 
 
+def test_a_clip_that_no_mp4_holds_is_one_line(shared: Shared, tmp_path: Path) -> None:
+    """As an editing program writes it."""
+    clip = tmp_path / "clip.mov"
+    with av.open(str(clip), "w") as container:
+        stream = container.add_stream("prores_ks", rate=25)
+        stream.width, stream.height, stream.pix_fmt = 64, 48, "yuv422p10le"
+        for _ in range(10):
+            container.mux(stream.encode(av.VideoFrame(64, 48, "yuv422p10le")))
+        container.mux(stream.encode(None))
+    with pytest.raises(OptionError, match=r"clip\.mov: is coded in prores.*MP4"):
+        write_chapters(shared, clip, tmp_path / "chapters.mp4")
+    assert [f.name for f in tmp_path.iterdir()] == ["clip.mov"]
+
+
 def test_a_format_that_is_not_known_is_one_line(shared: Shared, tmp_path: Path) -> None:
     with pytest.raises(OptionError, match="write one or more of"):
         share(shared, ["docx"], tmp_path)

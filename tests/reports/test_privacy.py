@@ -137,6 +137,44 @@ def test_misheard_split_and_possessive_forms_go_and_words_stay() -> None:
     assert spotted("Fills the middle lane and protects the puck.") == []
     assert spotted("Look what Petrov does.") == ["Petrov"]
     assert spotted("We do it every Thursday in the NHL.") == []
+    assert spotted("Okafor'll turn there.") == ["Okafor'll"]
+
+
+def test_names_on_no_roster_go_at_the_beginning_of_a_sentence_too_and_with_every_sign_in_them() -> None:
+    spotter = NameSpotter([Player("Chidi Okafor", "22", team="maroon")])
+
+    def spotted(text: str) -> list[str]:
+        words = text.split()
+        starts = [i == 0 or words[i - 1].endswith((".", ",")) for i in range(len(words))]
+        return [words[n.first] for n in spotter.find(words, starts)]
+
+    for text, name in (
+        ("Petrov finishes it.", "Petrov"), ("Look at O'Brien there.", "O'Brien"), ("O’Brien finishes it.", "O’Brien"),
+        ("He gives it to St-Pierre there.", "St-Pierre"), ("St-Pierre takes it.", "St-Pierre"), ("Smith drives the net.", "Smith"),
+        ("Tkachuk drives the net.", "Tkachuk"),
+    ):  # fmt: skip
+        assert spotted(text) == [name], text
+    for text in (
+        "Maroon have stacked it.", "Backchecks hard all the way.", "Ninety-five wins it.", "Then D-to-D and you're a two-on-one.",
+        "That'll do it. Scanning before it comes.", "Give-and-Go there.", "Breakouts. Five reps.", "Y'all watch, alrighty?", "Can't see it.",
+    ):  # fmt: skip
+        assert spotted(text) == [], text
+
+
+def test_contacts_that_are_spoken_in_several_words_go_out_of_captions(lexicon: Lexicon, tmp_path: Path) -> None:
+    said = "Call 617 555 0134, Bo. He is two thousand twelve born. Now North Lakeside High School has him. Born in twenty twelve. He scans."
+    words = [Word(w, float(i), i + 0.5) for i, w in enumerate(said.split())]
+    b = Breakdown(narration="x", roster=[Player("Al Focus", focus=True), Player("North Olsen")], words=words)
+    for sharing in (Sharing(), Sharing(with_names=True)):
+        shared = share_safe(b, lexicon, sharing)
+        share(shared, ["vtt", "srt"], tmp_path)
+        for file in tmp_path.iterdir():
+            text = file.read_text(encoding="utf-8")
+            for secret in ("617", "555", "0134", "thousand", "twelve", "Lakeside", "High", "North"):
+                assert secret not in text.replace("00:00", ""), (file, text)
+        assert "Call [number]," in text and "He is [year]." in text and text.rstrip().endswith("He scans.")
+        times = [w.start_narration_s for w in shared.breakdown.words]
+        assert times == sorted(times) and shared.breakdown.words[1].end_narration_s == 3.5
 
 
 def test_contacts_years_and_schools_go(demo: Breakdown, lexicon: Lexicon) -> None:
@@ -155,6 +193,7 @@ def test_what_was_kept_back_is_gone(demo: Breakdown, lexicon: Lexicon) -> None:
     shared = share_safe(reviewed, lexicon)
     text = " ".join(w.text for w in shared.breakdown.words)
     assert " ".join(w.text for w in first[2:6]) not in text
+    assert m.quote in " ".join(w.text for w in demo.words) and m.quote not in text
     assert m.quote not in [r.quote for r in shared.breakdown.log]
     assert shared.breakdown.corrections == [] and shared.breakdown.withheld == []
     assert any("kept back" in line for line in shared.left_out)

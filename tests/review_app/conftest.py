@@ -11,13 +11,14 @@ pytest.importorskip("httpx")
 
 from fastapi.testclient import TestClient
 
-from voiceover.review_app.security import COOKIE, Gate
+from voiceover.review_app.security import Gate, cookie_name
 from voiceover.review_app.serve import LOOPBACK_NAMES
 from voiceover.review_app.server import make_app
 from voiceover.store.library import Library
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_audio"
 HOST = "127.0.0.1:8123"
+COOKIE = cookie_name(HOST)
 
 
 @pytest.fixture

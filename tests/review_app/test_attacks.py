@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from tests.review_app.conftest import HOST, SAMPLE
+from tests.review_app.conftest import COOKIE, HOST, SAMPLE
 from voiceover import Breakdown
 from voiceover.errors import OptionError, StoreError
 from voiceover.review_app import server as server_module
-from voiceover.review_app.security import COOKIE, Gate
+from voiceover.review_app.security import Gate
 from voiceover.review_app.serve import gate_for
 from voiceover.review_app.server import make_app
 from voiceover.store import media_store
@@ -38,7 +38,10 @@ def test_the_token_opens_once_and_leaves_the_address(stranger: TestClient, gate:
 
 
 def test_a_name_that_was_pointed_at_us_is_not_answered(client: TestClient) -> None:
-    for host in ("evil.example", "evil.example:8123", "127.0.0.1.evil.example", "", "[::1", "localhost.evil.example:8123"):
+    for host in (
+        "evil.example", "evil.example:8123", "127.0.0.1.evil.example", "", "[::1", "localhost.evil.example:8123", "localhost:99999",
+        "192.168.1.5:8123",
+    ):  # fmt: skip
         assert client.get("/api/library", headers={"host": host}).status_code == 421, host
     assert client.get("/api/library", headers={"host": "localhost:8123"}).status_code == 200
 
@@ -104,7 +107,7 @@ def test_every_answer_carries_the_protecting_headers(client: TestClient, strange
     for answer in (client.get("/"), client.get("/static/review.js"), client.get("/api/library"), client.get("/nowhere"), stranger.get("/")):
         policy = answer.headers["content-security-policy"]
         assert "script-src 'self'" in policy and "unsafe" not in policy and "default-src 'none'" in policy
-        assert answer.headers["x-content-type-options"] == "nosniff" and answer.headers["referrer-policy"] == "no-referrer"
+        assert answer.headers["x-content-type-options"] == "nosniff" and answer.headers["referrer-policy"] == "same-origin"
         assert "access-control-allow-origin" not in answer.headers
 
 
@@ -143,9 +146,35 @@ def test_beyond_this_machine_a_password_is_needed(library: Library) -> None:
         assert client.post("/enter", data={"password": "guess"}, headers=origin).status_code == 401
     assert client.post("/enter", data={"password": "long enough"}, headers=origin).status_code == 401  # he must wait now
     gate._wait_until = 0.0
-    assert client.post("/enter", data={"password": "long enough"}, headers={"origin": "http://evil.example"}).status_code == 403
+    for elsewhere in ("http://evil.example", "null"):
+        assert client.post("/enter", data={"password": "long enough"}, headers={"origin": elsewhere}).status_code == 403
     assert client.post("/enter", data={"password": "long enough"}, headers=origin).status_code == 303
     assert client.get("/api/library").status_code == 200
+
+
+def test_every_address_of_the_machine_is_answered_and_no_other_name(library: Library) -> None:
+    """However the machine is called: Debian maps its own name to 127.0.1.1."""
+    gate = gate_for("0.0.0.0", "long enough")
+    client = TestClient(make_app(library, gate), base_url="http://192.168.1.5:8123", follow_redirects=False)
+    assert client.get("/").headers["location"] == "/enter"
+    for name in ("evil.example:8123", "192.168.1.6:8123"):
+        assert client.get("/", headers={"host": name}).status_code == 421, name
+    assert gate.is_known_host("[fd00::5]:8123", "fd00::5") and not gate.is_known_host("[fd00::6]:8123", "fd00::5")
+
+
+def test_a_second_server_does_not_shut_the_first_one_out(library: Library, tmp_path: Path) -> None:
+    """Browsers send the cookies of a host to each of its ports."""
+    cookies: dict[str, str] = {}
+    clients = []
+    for port, folder in ((8123, library.folder), (8124, tmp_path / "second")):
+        gate = Gate(frozenset({"127.0.0.1"}))
+        client = TestClient(make_app(Library(folder), gate), base_url=f"http://127.0.0.1:{port}", follow_redirects=False)
+        cookies.update(client.get(f"/?token={gate.token}").cookies)
+        clients.append(client)
+    for client in clients:
+        client.cookies.clear()
+        client.cookies.update(cookies)
+        assert client.get("/api/library").status_code == 200
 
 
 def test_a_correction_of_another_kind_is_refused(client: TestClient, library: Library, demo: Breakdown) -> None:

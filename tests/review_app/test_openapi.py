@@ -12,9 +12,9 @@ import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from tests.review_app.conftest import HOST
+from tests.review_app.conftest import COOKIE, HOST
 from voiceover import Breakdown
-from voiceover.review_app.security import COOKIE, Gate
+from voiceover.review_app.security import Gate
 from voiceover.review_app.server import make_app
 from voiceover.store.library import Library
 

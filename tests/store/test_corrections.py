@@ -8,12 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.test_replay import mention, read_with
+from tests.test_withheld import OVERLAPPING, on_sentence
 from voiceover import Breakdown
 from voiceover.corrections import Anchor, Change, Correction, in_force, redo_target, undo_target
 from voiceover.edited_words import edit_words
 from voiceover.lexicon.io import load_lexicon
 from voiceover.possession_log import LogRow
 from voiceover.replay import replay
+from voiceover.review_app.view import log_view, whole_view
 from voiceover.speech.transcript import Transcript, Word
 from voiceover.store.library import Library
 
@@ -166,3 +169,23 @@ def test_undo_and_redo_are_a_stack(steps: list[str]) -> None:
             corrections.append(Correction(kind="undo", undoes=target))
             to.append(source.pop())
     assert [c.id for c in in_force(corrections)] == held
+
+
+def test_the_page_is_told_which_sentences_are_kept_back_whole(library: Library) -> None:
+    kept = library.add_breakdown(OVERLAPPING)
+
+    def told(*corrections: Correction) -> object:
+        library.add_corrections(kept, corrections)
+        return log_view(library, library.reviewed(kept), "coach")["withheld"]
+
+    assert told() == []
+    assert told(on_sentence(OVERLAPPING, 0, "withhold")) == [0]  # the next one begins in its time, and goes out
+    assert told(on_sentence(OVERLAPPING, 1, "withhold")) == [0, 1]
+    assert told(on_sentence(OVERLAPPING, 0, "release")) == [1]
+
+
+def test_what_was_read_with_another_lexicon_is_kept_and_opened(library: Library) -> None:
+    kept = library.add_breakdown(read_with(mention("sweep", 2, 4)))
+    assert [r["principle"] for r in whole_view(library, library.reviewed(kept), "coach")["rows"]] == ["Sweeps early"]
+    assert library.list_breakdowns()[0].rows == 1
+    assert [library.lexicon(sport).sport for sport in ("", "basketball", "curling")] == ["ice hockey", "basketball", "ice hockey"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import sqlite3
@@ -20,9 +21,11 @@ from tests.store.conftest import SAMPLE
 from voiceover import Breakdown
 from voiceover.breakdown import IceTime
 from voiceover.corrections import Anchor, Change, Correction
-from voiceover.errors import StoreError, VoiceoverError
+from voiceover.errors import NoRoomError, StoreError, VoiceoverError
 from voiceover.roster import Player
-from voiceover.store import jobs, worker
+from voiceover.speech.saved_words import file_identity, words_file
+from voiceover.speech.transcript import Transcript
+from voiceover.store import archive, jobs, worker
 from voiceover.store.archive import back_up, export_breakdown, import_breakdown, restore
 from voiceover.store.library import Library
 from voiceover.store.tables import JobRow, MediaRow
@@ -130,6 +133,40 @@ def test_export_and_import_are_lossless(library: Library, kept: str, tmp_path: P
         assert other.media.path(other.media_row(row.clip_id).sha256).read_bytes() == (SAMPLE / "clip.mp4").read_bytes()
 
 
+@pytest.mark.parametrize("ending", ["zip", "json"])
+def test_a_corrected_breakdown_may_be_taken_in_twice(library: Library, kept: str, tmp_path: Path, ending: str) -> None:
+    one, two = (Correction(kind="message", change=Change(text=text)) for text in ("One.", "Two."))
+    library.add_corrections(kept, [one, two])
+    library.undo(kept, "coach")
+    file = export_breakdown(library, kept, tmp_path / f"one.{ending}")
+    again = import_breakdown(library, file)
+    assert library.reviewed(again).breakdown.message == library.reviewed(kept).breakdown.message == "One."
+    ids = [[c.id for c in library.corrections(i)] for i in (kept, again)]
+    assert len(ids[1]) == 3 and not set(ids[0]) & set(ids[1])
+    library.undo(again, "coach", redo=True)
+    assert library.reviewed(again).breakdown.message == "Two." and library.reviewed(kept).breakdown.message == "One."
+
+
+def test_a_copy_that_fails_leaves_nothing_behind(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(NoRoomError, match="make room"):
+        library.add_media(SAMPLE / "narration.ogg")
+    assert list(library.media.folder.iterdir()) == []
+
+
+def test_a_backup_without_room_for_the_copy_is_one_line(library: Library, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr(archive, "copy_database", full)
+    with pytest.raises(StoreError, match=r"library\.db: cannot be copied .*make room") as caught:
+        back_up(library, tmp_path / "out" / "backup.zip")
+    assert "\n" not in str(caught.value) and list((tmp_path / "out").iterdir()) == []
+
+
 def test_a_backup_is_a_whole_library(library: Library, kept: str, tmp_path: Path) -> None:
     library.add_corrections(kept, [Correction(kind="message", change=Change(text="Kept."))])
     file = back_up(library, tmp_path / "backup.zip")
@@ -193,6 +230,23 @@ def test_what_goes_wrong_in_a_job_is_told_and_stops_nothing(library: Library, mo
     worker.work(library, stop_when_idle=True)
     job = jobs.jobs_of(library, breakdown_id)[0]
     assert (job.state, job.error) == ("failed", "no weights; install them")
+
+
+def test_words_kept_for_a_second_run_go_with_the_result(library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("VOICEOVER_CACHE", str(tmp_path / "cache"))
+    kept: list[Path] = []
+
+    def hear(narration: Path, *_: object, **__: object) -> Transcript:
+        kept.append(words_file(file_identity(narration)))
+        kept[0].parent.mkdir(parents=True)
+        kept[0].write_text("what was said")
+        return Transcript((), "base", 1.0)
+
+    monkeypatch.setattr(worker, "hear_narration", hear)
+    monkeypatch.setattr(worker, "understand", lambda unread, *_, **__: unread)
+    breakdown_id = queue_demo(library)
+    worker.work(library, stop_when_idle=True)
+    assert jobs.jobs_of(library, breakdown_id)[0].state == "done" and not kept[0].exists()
 
 
 def test_changed_words_are_read_again_and_corrections_stay(library: Library, kept: str) -> None:

@@ -143,7 +143,7 @@ def teaching_narrations(folder: Path) -> list[Path]:
     Raises:
         SystemExit: they are measured with, or there are none.
     """
-    if folder.name in NEVER_TAUGHT:
+    if folder.resolve().name in NEVER_TAUGHT:
         raise SystemExit(f"{folder}: its narrations are measured with and must not teach; give another folder")
     sources = narrations_in(folder)
     if not sources:

@@ -57,6 +57,11 @@ def load_lexicon(source: str | Path = DEFAULT_LEXICON) -> Lexicon:
     return _load_shipped(str(source)) if str(source) in SHIPPED else _load(Path(source))
 
 
+def shipped_for(sport: str) -> Lexicon | None:
+    """The shipped lexicon of a sport; None where none is shipped for it."""
+    return next((lexicon for lexicon in map(load_lexicon, SHIPPED) if lexicon.sport == sport), None)
+
+
 @lru_cache(maxsize=len(SHIPPED))
 def _load_shipped(name: str) -> Lexicon:
     """Read once: a second of work, asked for by several stages."""

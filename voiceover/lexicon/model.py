@@ -66,10 +66,15 @@ class Lexicon:
         Raises:
             KeyError: no such principle.
         """
-        for principle in self.principles:
-            if principle.id == principle_id or principle_id in principle.replaces:
-                return principle
-        raise KeyError(principle_id)
+        principle = self.find(principle_id)
+        if principle is None:
+            raise KeyError(principle_id)
+        return principle
+
+    def find(self, principle_id: str) -> Principle | None:
+        """The principle with an id, where that is retired or gone the one that replaces it; None where there is neither."""
+        known = [p for p in self.principles if p.id == principle_id or principle_id in p.replaces]
+        return min(known, key=lambda p: (p.retired, p.id != principle_id), default=None)
 
     def active(self) -> list[Principle]:
         """The principles that are looked for."""

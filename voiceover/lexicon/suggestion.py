@@ -37,14 +37,25 @@ class Suggestion:
     evidence: tuple[Evidence, ...]
 
 
+def check_new(path: Path) -> None:
+    """Whether a new lexicon file can be made there: asked before the coach is.
+
+    Raises:
+        LexiconError: the file is there already, or its folder is not.
+    """
+    if path.exists():
+        raise LexiconError(f"{path}: is there already; name a new file, and move its lines over by hand")
+    if not path.parent.is_dir():
+        raise LexiconError(f"{path}: its folder is not there; make it, or choose another place")
+
+
 def write_overlay(path: Path, extends: str, accepted: Sequence[Suggestion]) -> None:
     """Write accepted suggestions as a lexicon of the coach's own.
 
     Raises:
         LexiconError: the file is there already, or cannot be written.
     """
-    if path.exists():
-        raise LexiconError(f"{path}: is there already; name a new file, and move its lines over by hand")
+    check_new(path)
     changed: dict[str, list[str]] = {}
     for s in accepted:
         if s.principle_id:

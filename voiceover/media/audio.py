@@ -51,8 +51,6 @@ VOICE_LOOK_S = 10.0
 BETTER_SPEECH = 1.1
 BETTER_LEVEL_DB = 9.0
 SPEECH_PROBABILITY = 0.5
-# Fade at both ends of a cut, ms: long enough to be free of clicks, short enough to keep the first sound of a word.
-CUT_FADE_MS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,29 +308,6 @@ def level_dbfs(samples: Samples) -> float:
     """
     level = float(_segment(samples).dBFS) if len(samples) else -120.0
     return max(-120.0, level)
-
-
-def cut_audio(path: Path | str, out: Path | str, *, start_narration_s: float, end_narration_s: float) -> Path:
-    """Write a stretch of a narration's voice as a WAV file, with short fades so that it doesn't click.
-
-    Args:
-        path: any recording with sound.
-        out: where to write, a name that ends in .wav.
-        start_narration_s: seconds of narration time.
-        end_narration_s: seconds of narration time, after the start.
-    Returns:
-        `out` as a path.
-    Raises:
-        MediaError: nothing of the stretch lies within the recording.
-    """
-    samples = read_audio(path, from_s=start_narration_s, to_s=end_narration_s)
-    if not len(samples):
-        raise MediaError(f"{path}: no sound between {start_narration_s:.3f} and {end_narration_s:.3f} s; it is shorter than that")
-    out = Path(out)
-    segment = _segment(samples).fade_in(CUT_FADE_MS).fade_out(CUT_FADE_MS)
-    with out.open("wb") as file:
-        segment.export(file, format="wav")
-    return out
 
 
 def _segment(samples: Samples) -> AudioSegment:

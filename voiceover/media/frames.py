@@ -18,12 +18,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 from av.container import InputContainer
-from av.stream import Disposition
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from voiceover.errors import MediaError
 from voiceover.media.probe import REMEDY_UNREADABLE, MediaInfo, open_media, probe
+from voiceover.media.streams import picture_of
 
 Luma = npt.NDArray[np.uint8]
 
@@ -242,7 +242,4 @@ def _time_s(frame: VideoFrame, info: MediaInfo) -> float | None:
 @contextmanager
 def _open_stream(info: MediaInfo) -> Iterator[tuple[InputContainer, VideoStream]]:
     with open_media(info.path) as container:
-        streams = [s for s in container.streams.video if not s.disposition & Disposition.attached_pic]
-        if not streams:
-            raise MediaError(f"{info.path}: a recording without a moving picture; name the video file")
-        yield container, streams[0]
+        yield container, picture_of(container)

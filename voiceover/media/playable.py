@@ -15,13 +15,13 @@ from av.audio.frame import AudioFrame
 from av.audio.resampler import AudioResampler
 from av.container import InputContainer, OutputContainer
 from av.filter import Graph
-from av.stream import Disposition
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from voiceover.errors import MediaError
 from voiceover.media.audio import SAMPLE_RATE, iter_audio
 from voiceover.media.probe import MediaInfo, open_media, probe
+from voiceover.media.streams import picture_of
 from voiceover.whole_files import whole_file
 
 # What Chromium, Firefox and Safari all play. Profiles above 8 bits 4:2:0 are left out by the pixel format.
@@ -52,8 +52,8 @@ def plays_everywhere(path: Path) -> bool:
     if info.picture is None:
         return bool({"mp3", "wav", "mov", "mp4"} & set(info.container.split(",")))
     with open_media(path) as container:
-        stream = _picture_of(container)
-        if stream is None or not PLAYABLE_CONTAINERS & set(info.container.split(",")):
+        stream = picture_of(container)
+        if not PLAYABLE_CONTAINERS & set(info.container.split(",")):
             return False
         codec = stream.codec_context
         pixels = codec.pix_fmt in PLAYABLE_PIXELS
@@ -111,8 +111,8 @@ def copy_sound(path: Path, out: Path) -> Path:
 
 
 def _copy(info: MediaInfo, source: InputContainer, target: OutputContainer, progress: Progress | None) -> None:
-    stream = _picture_of(source)
-    assert stream is not None and info.picture is not None
+    stream = picture_of(source)
+    assert info.picture is not None
     stream.thread_type = "AUTO"
     picture = target.add_stream("libx264", rate=info.picture.rate or 30, options={"crf": QUALITY, "preset": "veryfast"})
     first = _first_frame(info.path)
@@ -233,16 +233,11 @@ def _shown(frame: VideoFrame) -> tuple[int, int]:
     return max(2, width // 2 * 2), max(2, height // 2 * 2)
 
 
-def _picture_of(container: InputContainer) -> VideoStream | None:
-    return next((s for s in container.streams.video if not s.disposition & Disposition.attached_pic), None)
-
-
 def _first_frame(path: Path) -> VideoFrame:
     with open_media(path) as container:
-        stream = _picture_of(container)
+        stream = picture_of(container)
         try:
-            if stream is not None:
-                return next(container.decode(stream))
+            return next(container.decode(stream))
         except (av.FFmpegError, StopIteration):
             pass
     raise MediaError(f"{path}: no frame could be decoded from it; play it in another program to see whether it is whole")

@@ -17,10 +17,10 @@ from pathlib import Path
 import av
 from av.audio.stream import AudioStream
 from av.container import InputContainer
-from av.stream import Disposition
 from av.video.stream import VideoStream
 
 from voiceover.errors import MediaError
+from voiceover.media.streams import pictures_of
 
 # FFmpeg would follow a playlist to wherever it points, or draw a text file as a picture. Names of FFmpeg's demuxers.
 NOT_RECORDINGS = frozenset({"hls", "dash", "concat", "tty", "rtsp", "sdp", "applehttp"})
@@ -28,6 +28,9 @@ NOT_RECORDINGS = frozenset({"hls", "dash", "concat", "tty", "rtsp", "sdp", "appl
 PLAUSIBLE_RATES_HZ = (2_000, 768_000)
 # Shorter than the shortest spoken syllable: nothing to work on.
 MIN_DURATION_S = 0.05
+
+# What PyAV names in place of a file where a decoder fails.
+_DECODING = ("avcodec_send_packet()", "avcodec_receive_frame()")
 
 REMEDY_UNREADABLE = "play it in another program to see whether it is whole, or export it again as MP4, WAV or MP3"
 
@@ -92,10 +95,10 @@ class MediaInfo:
 
 @contextmanager
 def open_media(path: Path) -> Iterator[InputContainer]:
-    """Open a recording for reading, and say in one line what is wrong with it where that fails.
+    """Open a recording for reading, and say in one line what is wrong with it where that fails, then or later.
 
     Raises:
-        MediaError: it is missing, a folder, empty, not readable, or no recording.
+        MediaError: it is missing, a folder, empty, not readable, no recording, or breaks off while it is read.
     """
     check_is_file(path)
     try:
@@ -114,6 +117,11 @@ def open_media(path: Path) -> Iterator[InputContainer]:
         if NOT_RECORDINGS & set(container.format.name.split(",")):
             raise MediaError(f"{path}: a text or a playlist, no recording; name the sound or video file itself")
         yield container
+    except av.FFmpegError as error:
+        # What writes a copy meanwhile may fail as well: that is not this recording's fault.
+        if error.filename not in (str(path), *_DECODING):
+            raise
+        raise MediaError(f"{path}: cannot be read to its end ({_reason(error)}); {REMEDY_UNREADABLE}") from error
     finally:
         container.close()
 
@@ -146,7 +154,7 @@ def probe(path: Path | str, *, need_sound: bool = False, need_picture: bool = Fa
     """
     path = Path(path)
     with open_media(path) as container:
-        pictures = [s for s in container.streams.video if not _is_cover(s)]
+        pictures = pictures_of(container)
         sounds = list(container.streams.audio)
         if not pictures and not sounds:
             raise MediaError(f"{path}: neither sound nor moving picture in it; name the recording itself")
@@ -154,8 +162,10 @@ def probe(path: Path | str, *, need_sound: bool = False, need_picture: bool = Fa
             raise MediaError(f"{path}: a video without sound; record it with the microphone on, or name the sound file")
         if need_picture and not pictures:
             raise MediaError(f"{path}: a recording without a moving picture; name the video file")
-        for stream in sounds:
-            _check_sound(path, stream)
+        for sound in sounds:
+            _check_sound(path, sound)
+        for shown in pictures:
+            _check_picture(path, shown)
         streams: list[AudioStream | VideoStream] = [*sounds, *pictures]
         starts = {s.index: _start_s(s) for s in streams}
         zero_s = min(starts.values())
@@ -178,10 +188,6 @@ def probe(path: Path | str, *, need_sound: bool = False, need_picture: bool = Fa
     return MediaInfo(path, round(duration_s, 6), zero_s, audio, picture, container_name)
 
 
-def _is_cover(stream: VideoStream) -> bool:
-    return bool(stream.disposition & Disposition.attached_pic)
-
-
 def _check_sound(path: Path, stream: AudioStream) -> None:
     """Refuse a sound track whose header cannot be true."""
     codec = stream.codec_context
@@ -192,6 +198,12 @@ def _check_sound(path: Path, stream: AudioStream) -> None:
         raise MediaError(
             f"{path}: its header is damaged ({codec.sample_rate} samples a second, {codec.channels} channels); {REMEDY_UNREADABLE}"
         )
+
+
+def _check_picture(path: Path, stream: VideoStream) -> None:
+    """Refuse a picture that cannot be decoded."""
+    if stream.codec_context is None:
+        raise MediaError(f"{path}: its picture is in a form that FFmpeg doesn't know; export it again as MP4 (H.264)")
 
 
 def _start_s(stream: AudioStream | VideoStream) -> float:

@@ -12,6 +12,7 @@ from av.video.frame import VideoFrame
 from voiceover.errors import MediaError
 from voiceover.media.playable import upright
 from voiceover.media.probe import open_media, probe
+from voiceover.media.streams import picture_of
 
 # Quality scale of FFmpeg's JPEG encoder, 2 best to 31: small files that still show a stick.
 QUALITY = 6
@@ -30,7 +31,7 @@ def stills_at(path: Path, times_s: Sequence[float], *, width: int = 480) -> list
     info = probe(path, need_picture=True)
     out: list[bytes | None] = []
     with open_media(path) as container:
-        stream = next(s for s in container.streams.video if s.codec_context is not None)
+        stream = picture_of(container)
         for wanted_s in times_s:
             shown: VideoFrame | None = None
             try:

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from voiceover.cache import cache_folder
+from voiceover.cache import cache_folder, keeping
 from voiceover.errors import WeightsError
 
 
@@ -172,7 +172,7 @@ def prepare(weights: Weights, *, adapted: bool = True) -> Path | None:
     Returns:
         The folder of the converted weights (8-bit: 23 MB small, 110 MB large); None where a package is not installed.
     Raises:
-        WeightsError: the weights are not the pinned ones.
+        WeightsError: the weights are not the pinned ones, or the cache cannot be written.
     """
     folder = cache_folder() / f"{_PREPARED}-{digest_of(weights, adapted)[:12]}"
     if (folder / "model.bin").is_file() and (folder / "tokenizer.json").is_file():
@@ -187,6 +187,12 @@ def prepare(weights: Weights, *, adapted: bool = True) -> Path | None:
                 if f"{name}.a" in adapter:
                     a, b = (adapter[f"{name}.{part}"].astype(np.float32) for part in "ab")
                     tensors[f"{name}.weight"] += b @ a
+    with keeping(folder):
+        _keep(weights, tensors, tokenizer, folder)
+    return folder
+
+
+def _keep(weights: Weights, tensors: dict[str, NDArray[Any]], tokenizer: str, folder: Path) -> None:
     folder.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder.parent) as scratch:
         made = Path(scratch) / "made"
@@ -199,7 +205,6 @@ def prepare(weights: Weights, *, adapted: bool = True) -> Path | None:
             if not (folder / "model.bin").is_file():
                 raise
             shutil.rmtree(made, ignore_errors=True)
-    return folder
 
 
 def _convert(weights: Weights, tensors: dict[str, NDArray[Any]], folder: Path) -> None:

@@ -199,8 +199,11 @@ def train_head(lexicon: Lexicon, encoder: Encoder) -> Head:
     vectors = encoder.embed([text.lower() for text, _, _ in lines + varied])
     # Balanced, so that a principle with few wordings weighs as much as one with many.
     model = LogisticRegression(C=HEAD_C, max_iter=400, class_weight="balanced", warm_start=True)
-    if SHIPPED.is_file() and vectors.shape[1] == len(_shipped()["weights"]):
+    if len(labels) > 2 and SHIPPED.is_file() and vectors.shape[1] == len(_shipped()["weights"]):
         # A coach's lexicon differs little from the shipped one: from there it is a short way.
         model.coef_, model.intercept_ = _from_shipped(labels)
     model.fit(vectors, np.concatenate([label_of_line, label_of_line]))
-    return Head(model.coef_.T.astype(np.float32), model.intercept_.astype(np.float32), labels, vectors[: len(lines)], label_of_line)
+    weights, bias = model.coef_, model.intercept_
+    if len(labels) == 2:  # the library then keeps the second label alone; half of it against half of it is as likely
+        weights, bias = np.concatenate([-weights, weights]) / 2, np.concatenate([-bias, bias]) / 2
+    return Head(weights.T.astype(np.float32), bias.astype(np.float32), labels, vectors[: len(lines)], label_of_line)

@@ -66,7 +66,7 @@ class Mention:
 
 @dataclass(frozen=True, slots=True)
 class Rejected:
-    """A proposal that became no mention, and why: nothing disappears quietly."""
+    """A proposal that became no mention, and why."""
 
     proposal: Proposal
     reason: str

@@ -101,13 +101,13 @@ def known_words() -> frozenset[str]:
     return frozenset(w for w in load_parser().vocab.strings if w.isalpha() and w.islower())
 
 
-def parse_talk(transcript: Transcript, *, min_pause_s: float | None = None) -> ParsedTalk:
+def parse_talk(transcript: Transcript) -> ParsedTalk:
     """Split the talk into sentences and clauses and parse each sentence.
 
     Returns:
         The parsed talk; no sentences for no words.
     """
-    sentences = transcript.sentences() if min_pause_s is None else transcript.sentences(min_pause_s=min_pause_s)
+    sentences = transcript.sentences()
     nlp = load_parser()
     parsed = []
     sentence_of_word: list[int] = []

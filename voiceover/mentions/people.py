@@ -87,6 +87,8 @@ class PeopleResolver:
     def _resolve(self, parsed: ParsedSentence, found: Reference, focus: Player | None) -> Doer:
         if found.player is not None:
             return Doer(found.player, self._roster.role_of(found.player))
+        if found.kind == "number":  # which several wear
+            return Doer(None, found.role, 0.5)
         if found.kind == "part":
             return Doer(focus, "focus") if found.role == "focus" else self._part(parsed.index, found)
         if found.pronoun == "you":

@@ -5,7 +5,13 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+from voiceover.cache import cache_folder, kept_arrays
 from voiceover.lexicon.model import Lexicon
 from voiceover.lexicon.wording import GAP, MAX_GAP_WORDS, readings
 from voiceover.mentions.model import Proposal
@@ -20,6 +26,7 @@ LIGHT = frozenset(
 ) | {PERSON}
 
 
+_FORMAT = "phrases-v1"
 KIND_PROBABILITIES = {"say": (1.0, 0.0, 0.0), "lacking": (0.0, 1.0, 0.0), "failing": (0.0, 0.0, 1.0)}
 
 
@@ -33,27 +40,36 @@ class _Node:
 
 
 class PhraseFinder:
-    """Looks for every wording of a lexicon at once; the time hardly grows with the number of wordings."""
+    """Looks for every wording of a lexicon at once; the time hardly grows with the number of wordings.
 
-    def __init__(self, lexicon: Lexicon) -> None:
-        self._root = _Node()
-        for principle in lexicon.active():
-            for kind, wording in [*principle.wordings(), *(("not", w) for w, _ in principle.look_alikes)]:
-                for reading in readings(wording, lexicon.word_classes):
-                    self._add(reading, (principle.id, kind, wording))
+    The normal forms of tens of thousands of readings are kept in the cache under the lexicon's digest, and only what begins with a word of the
+    talk becomes a trie: else a short talk would wait longest for this.
+    """
 
-    def _add(self, reading: Sequence[str], entry: tuple[str, str, str]) -> None:
-        forms = reading_forms(reading)
-        if all(f in LIGHT or f == GAP for f in forms):
-            return
-        node = self._root
-        for form in forms:
-            child = node.children.get(form)
-            if child is None:
-                child = node.children[form] = _Node()
-            node = child
-        if entry not in node.ends:
-            node.ends = (*node.ends, entry)
+    def __init__(self, lexicon: Lexicon, *, cache: Path | None = None) -> None:
+        path = (cache or cache_folder()) / f"{_FORMAT}-{lexicon.digest()[:16]}.npz"
+        kept = kept_arrays(path, lambda: _readings_of(lexicon))
+        self._entries = _entries_of(lexicon)
+        self._readings: dict[str, list[tuple[list[str], int]]] = defaultdict(list)
+        for line, entry in zip(str(kept["forms"]).splitlines(), kept["entries"].tolist(), strict=True):
+            first, *further = line.split(" ")
+            self._readings[first].append((further, entry))
+        self._tries: dict[str, _Node] = {}
+
+    def _behind(self, first: str) -> _Node:
+        """The trie of the readings that begin with a form; empty where none does."""
+        if first not in self._tries:
+            root = self._tries[first] = _Node()
+            for further, entry in self._readings.get(first, ()):
+                node = root
+                for form in further:
+                    child = node.children.get(form)
+                    if child is None:
+                        child = node.children[form] = _Node()
+                    node = child
+                if self._entries[entry] not in node.ends:
+                    node.ends = (*node.ends, self._entries[entry])
+        return self._tries[first]
 
     def find(self, talk: ParsedTalk) -> list[Proposal]:
         """Every wording that stands in the talk, longest first where one contains another of the same principle.
@@ -75,7 +91,7 @@ class PhraseFinder:
     def _hits(self, forms: Sequence[str]) -> Iterable[tuple[int, int, tuple[str, str, str]]]:
         """(first form, last form, entry) for each wording found."""
         for start in range(len(forms)):
-            stack = [(self._root, start)]
+            stack = [(self._behind(forms[start]), start + 1)]
             while stack:
                 node, at = stack.pop()
                 for entry in node.ends:
@@ -91,6 +107,27 @@ class PhraseFinder:
                             child = gap.children.get(forms[at + skip])
                             if child is not None:
                                 stack.append((child, at + skip + 1))
+
+
+def _entries_of(lexicon: Lexicon) -> list[tuple[str, str, str]]:
+    """(principle id, kind of wording, wording) of all that is looked for; kind `not` marks a look-alike."""
+    return [
+        (principle.id, kind, wording)
+        for principle in lexicon.active()
+        for kind, wording in [*principle.wordings(), *(("not", w) for w, _ in principle.look_alikes)]
+    ]
+
+
+def _readings_of(lexicon: Lexicon) -> dict[str, NDArray[Any]]:
+    """The forms of every reading that carries a picture, joined by blanks, and for each the index of its entry."""
+    lines, entries = [], []
+    for entry, (_, _, wording) in enumerate(_entries_of(lexicon)):
+        for reading in readings(wording, lexicon.word_classes):
+            forms = reading_forms(reading)
+            if not all(f in LIGHT or f == GAP for f in forms):
+                lines.append(" ".join(forms))
+                entries.append(entry)
+    return {"forms": np.array("\n".join(lines)), "entries": np.array(entries, np.int64)}
 
 
 def _proposals(hits: Sequence[tuple[int, int, tuple[str, str, str]]], word_of_form: Sequence[int]) -> list[Proposal]:

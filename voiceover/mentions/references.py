@@ -38,6 +38,8 @@ _NO_NICKNAMES = frozenset(
     "the and now there then look see watch okay well here stop she he daddy mommy mummy happy buddy puppy hobby lobby jelly belly silly funny sunny"
     " lucky messy alley offer hurry carry sorry better calls picks".split()
 )
+# "Nine in black", "nine for the gold": between a number and its team.
+_WEARING = frozenset("in for from of".split())
 TEAMMATE, OPPONENT = "teammate", "opponent"
 
 
@@ -51,6 +53,7 @@ class Reference:
     kind: str
     """name, number, part (partner, defender ...) or pronoun."""
     player: Player | None = None
+    """None for a part, a pronoun, and a number that several wear."""
     role: str = ""
     """focus, teammate or opponent; empty for a pronoun that is not resolved yet."""
     pronoun: str = ""
@@ -69,7 +72,11 @@ class ReferenceFinder:
         self._roster = roster
         self._teams = {p.team.lower() for p in roster.players if p.team}
         self._forms = [(form, p) for p in roster.players for form in _forms_of(p)]
-        self._numbers = {int(p.number): p for p in roster.players if p.number.isdecimal()}
+        self._numbers: dict[int, list[Player]] = defaultdict(list)
+        """All who wear a number: two teams may have the same, and one may have 0 and 00."""
+        for p in roster.players:
+            if p.number.isdecimal():
+                self._numbers[int(p.number)].append(p)
         parts = [(tuple(w.lower() for w in part.split()), role) for role, parts in lexicon.people.items() for part in parts]
         self._parts: dict[str, list[tuple[tuple[str, ...], str]]] = defaultdict(list)
         """By their first word, the longest first."""
@@ -136,14 +143,50 @@ class ReferenceFinder:
         value, taken = found
         before = _plain(words[at - 1]) if at else ""
         after = _plain(words[at + taken]) if at + taken < len(words) else ""
+        side, behind = self._side_beside(words, at, taken)
         marked = before in {"number", "#", "our", "their"} or before in self._teams or after in self._teams
+        shared = len(self._numbers[value]) > 1
+        marked = marked or (bool(side) and shared)  # "nine in black" is said where there are two of them
         ends_clause = words[at + taken - 1][-1:] in ",.;:!?"
         if not marked and (value < 10 or (_COUNTED.match(after) and not ends_clause)):
             return None
         if not marked and before in {"to", "of", "in", "at", "about", "around", "least"} and value < 20 and ends_clause:
             return None
-        player = self._numbers[value]
-        return taken, Reference(at, at, "number", player, self._role(player))
+        return taken + behind * shared, self._wearer(words, at, value, side)
+
+    def _side_beside(self, words: Sequence[str], at: int, taken: int) -> tuple[str, int]:
+        """The side that is said with a number ("black nine", "their number nine", "nine in black"), empty for none; and how many words of it
+        stand behind the number."""
+        before = [_plain(w) for w in words[max(0, at - 2) : at]]
+        if before[-1:] in (["number"], ["#"]):
+            before.pop()
+        if before and (before[-1] in ("our", "their") or before[-1] in self._teams):
+            return before[-1], 0
+        behind = [_plain(w) for w in words[at + taken : at + taken + 3]]
+        skipped = 0 if not behind or behind[0] not in _WEARING else 2 if behind[1:2] == ["the"] else 1
+        return (behind[skipped], skipped + 1) if behind[skipped:] and behind[skipped] in self._teams else ("", 0)
+
+    def _is_of(self, player: Player, side: str) -> bool:
+        if side in ("our", "their"):
+            return (self._role(player) == OPPONENT) == (side == "their")
+        return player.team.lower() == side
+
+    def _wearer(self, words: Sequence[str], at: int, value: int, side: str) -> Reference:
+        """The one who wears a number; where several do, the one of the side that is said with it, else the one in focus, else nobody."""
+        fits = self._numbers[value]
+        if len(fits) > 1 and side:
+            fits = [p for p in fits if self._is_of(p, side)] or [p for p in fits if not p.team]
+        said = _plain(words[at]) if _plain(words[at]).isdecimal() else str(value)
+        fits = [p for p in fits if p.number == said] or fits
+        if len(fits) > 1:
+            fits = [p for p in fits if p.focus] or fits
+        if len(fits) == 1:
+            return Reference(at, at, "number", fits[0], self._role(fits[0]))
+        roles = {self._role(p) for p in fits}
+        if side in ("our", self._roster.team_of_focus()) and not fits:
+            roles = {TEAMMATE}
+        # Whoever is called by his number alone is rather one whose name the coach does not know. Guess, not measured.
+        return Reference(at, at, "number", None, roles.pop() if len(roles) == 1 else OPPONENT)
 
     def _part(self, words: Sequence[str], at: int) -> tuple[int, Reference] | None:
         for parts, role in self._parts.get(_plain(words[at]), ()):
@@ -153,9 +196,8 @@ class ReferenceFinder:
         team = _plain(words[at])
         if team in self._teams and at + 1 < len(words):
             number = number_at(words, at + 1)
-            if number and number[0] in self._numbers and self._numbers[number[0]].team.lower() == team:
-                player = self._numbers[number[0]]
-                return 1 + number[1], Reference(at, at, "number", player, self._role(player))
+            if number and any(p.team.lower() == team for p in self._numbers.get(number[0], ())):
+                return 1 + number[1], self._wearer(words, at + 1, number[0], team)
             role = TEAMMATE if team == self._roster.team_of_focus() else OPPONENT
             if _plain(words[at + 1]) in _ANYBODY:
                 return 2, Reference(at, at, "part", self._only(team, role), role)

@@ -12,9 +12,13 @@ from voiceover.mentions.parse import ParsedTalk
 from voiceover.playhead.merge import differences, merge_playheads, spoken_track
 from voiceover.playhead.sound import find_sound_playhead
 from voiceover.playhead.spoken import contradictions, spoken_times
+from voiceover.playhead.stretch import LONG_S
 from voiceover.playhead.track import PlayheadTrack, parse_straight, read_playhead, straight_track
 
 Progress = Callable[[str, float, float], None]
+
+# In a long clip the sound is looked for so far around what the picture shows, seconds: two of its windows and more. Guess, not measured.
+AROUND_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +38,7 @@ def choose_playhead(narration: Path, wish: PlayheadWish, progress: Progress | No
     """The playhead that is asked for, None for none; and what the user should know about it.
 
     Raises:
-        PlayheadError: neither a file nor one of the words, or the clip is neither seen nor heard in the narration.
+        PlayheadError: neither a file nor one of the words, or the clip is neither seen nor heard in the narration, or too long.
         MediaError: narration or clip cannot be read.
     """
     found, warnings = _found(narration, wish, progress)
@@ -45,11 +49,16 @@ def choose_playhead(narration: Path, wish: PlayheadWish, progress: Progress | No
 
 
 def with_spoken(playhead: PlayheadTrack | None, talk: ParsedTalk) -> tuple[PlayheadTrack | None, list[str]]:
-    """Fill in the seconds that the coach names where nothing surer is known, and report those that contradict it."""
+    """Fill in the seconds that the coach names where nothing surer is known, and report those that contradict it.
+
+    Spoken rows that the playhead has already are of an earlier reading of the talk, whose words may have been put right since; they go.
+    """
     spoken = spoken_times(talk)
-    if playhead is None:
+    known = [row for row in playhead.rows if row.source != "spoken"] if playhead else []
+    if not known:
         named = spoken_track(spoken)
         return (named if named.rows else None), []
+    playhead = PlayheadTrack(tuple(known))
     return merge_playheads([playhead, spoken_track(spoken)]), [str(c) for c in contradictions(spoken, playhead)]
 
 
@@ -94,6 +103,11 @@ def _seen(narration: Path, wish: PlayheadWish, progress: Progress | None) -> tup
         raise needs_opencv("--playhead auto", "write --playhead none") from error
     report = (lambda done, total: progress("watching", done, total)) if progress else None
     seen = find_screen_playhead(narration, [wish.clip], from_clip_s=wish.from_clip_s, to_clip_s=wish.to_clip_s, progress=report)
+    if _is_too_long(wish):
+        shown = _shown(seen, probe(narration).duration_s)
+        if shown is None:
+            return seen, []
+        wish = replace(wish, from_clip_s=max(0.0, shown[0] - AROUND_S), to_clip_s=shown[1] + AROUND_S)
     try:
         heard = _by_sound(narration, wish, progress)
     except PlayheadError:
@@ -101,11 +115,36 @@ def _seen(narration: Path, wish: PlayheadWish, progress: Progress | None) -> tup
     return merge_playheads([seen, heard]), differences(seen, heard)
 
 
+def _is_too_long(wish: PlayheadWish) -> bool:
+    """Whether the clip, or what is left of it behind --from or before --to, is too long to be searched as a whole."""
+    if wish.clip is None or (wish.from_clip_s is not None and wish.to_clip_s is not None):
+        return False
+    duration_s = probe(wish.clip).duration_s
+    end_s = duration_s if wish.to_clip_s is None else min(wish.to_clip_s, duration_s)
+    return end_s - (wish.from_clip_s or 0.0) > LONG_S
+
+
+def _shown(seen: PlayheadTrack, duration_s: float) -> tuple[float, float] | None:
+    """The first and the last second of the clip that a recording of so many seconds shows; None where it shows nothing."""
+    places = [
+        row.clip_s + row.rate * (at - row.narration_s)
+        for start, end, row in seen.stretches(0.0, duration_s)
+        for at in (start, end)
+        if row.clip_s is not None
+    ]
+    return (min(places), max(places)) if places else None
+
+
 def _by_sound(narration: Path, wish: PlayheadWish, progress: Progress | None) -> PlayheadTrack:
     assert wish.clip is not None
     if not probe(narration).audio or not probe(wish.clip).audio:
         raise PlayheadError(
             f"{wish.clip}: has no sound to look for in {narration.name}; give the playhead as a file, or write --playhead none"
+        )
+    if _is_too_long(wish):
+        raise PlayheadError(
+            f"{wish.clip}: too long to be searched at once ({probe(wish.clip).duration_s / 60:.0f} minutes); name the stretch that is"
+            " talked about with --from and --to"
         )
     report = (lambda done, total: progress("listening for the clip", done, total)) if progress else None
     return find_sound_playhead(narration, wish.clip, from_clip_s=wish.from_clip_s, to_clip_s=wish.to_clip_s, progress=report)

@@ -6,9 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from voiceover.errors import OptionError
 from voiceover.media.probe import probe
 from voiceover.playhead.picture import MOST_PAIRS, draw_pairs, draw_track
 from voiceover.playhead.screen import find_screen_playhead
+from voiceover.playhead.stretch import stretch_of
 from voiceover.playhead.track import LOW_CONFIDENCE, PlayheadTrack, playhead_csv
 from voiceover.whole_files import write_whole
 
@@ -39,9 +41,14 @@ def find_playhead(
         to_clip_s: its end.
     Raises:
         MediaError: a file cannot be read or has no moving picture.
+        OptionError: the stretch does not lie within the clip, or there are several clips.
         PlayheadError: no clip is seen in the recording.
         OutputError: a file cannot be written.
     """
+    if len(clips) > 1 and (from_clip_s is not None or to_clip_s is not None):
+        raise OptionError("--from and --to: go with one clip; leave them away, or name the one --clip that they are of")
+    if len(clips) == 1:
+        stretch_of(clips[0], from_clip_s, to_clip_s)
     track = find_screen_playhead(recording, clips, from_clip_s=from_clip_s, to_clip_s=to_clip_s, progress=progress)
     duration_s = probe(recording).duration_s
     files = [write_whole(out, playhead_csv(track.rows).encode()), out.with_suffix(".png")]

@@ -25,7 +25,8 @@ def merge_playheads(tracks: Sequence[PlayheadTrack]) -> PlayheadTrack:
     At each moment the row with the best standing holds: user, then recorded, then what a picture shows for sure (also that no clip is
     on screen), then sound, then what a picture leaves open, then a spoken time; a spoken time comes before a picture that is less
     exact than itself; of equals the later track. A user's row holds until the next row of his, or until another source has a new row (the clip jumps, pauses
-    or runs on), whichever comes first.
+    or runs on), whichever comes first; a spoken time, and sound that cannot tell, are no such rows. Where no source knows
+    anything, the joined track has a row without `clip_s`.
     """
     tracks = [t for t in tracks if t.rows]
     if len(tracks) < 2:
@@ -33,10 +34,10 @@ def merge_playheads(tracks: Sequence[PlayheadTrack]) -> PlayheadTrack:
     moments = sorted({row.narration_s for track in tracks for row in track.rows})
     out: list[PlayheadRow] = []
     for at in moments:
-        held = [row for track in tracks if (row := _row_at(track, at)) is not None and not _is_over(row, tracks, at)]
-        if not held:
-            continue
-        row = _advanced(max(reversed(held), key=_standing), at)
+        now = [row for track in tracks if (row := _row_at(track, at)) is not None]
+        held = [row for row in now if not _is_over(row, tracks, at)]
+        # Where nothing is held the row that knows nothing is taken over, or the one before would go on.
+        row = _advanced(max(reversed(held or [row for row in now if _knows_nothing(row)]), key=_standing), at)
         if not out or not _continues(out[-1], row):
             out.append(row)
     return PlayheadTrack(tuple(out))
@@ -80,7 +81,16 @@ def _row_at(track: PlayheadTrack, at: float) -> PlayheadRow | None:
 def _is_over(row: PlayheadRow, tracks: Sequence[PlayheadTrack], at: float) -> bool:
     """Whether a row says nothing more: a user's row after which something happened, or a source that knows nothing now."""
     if row.source == "user":
-        return any(row.narration_s < other.narration_s <= at for t in tracks for other in t.rows if other.source != "user")
+        return any(row.narration_s < other.narration_s <= at for t in tracks for other in t.rows if _is_event(other))
+    return _knows_nothing(row)
+
+
+def _is_event(row: PlayheadRow) -> bool:
+    """Whether a row says that the clip jumps, pauses or runs on: what is spoken only says where it stands."""
+    return row.source not in ("user", "spoken") and not _knows_nothing(row)
+
+
+def _knows_nothing(row: PlayheadRow) -> bool:
     return row.clip_s is None and row.source in ("sound", "spoken")
 
 

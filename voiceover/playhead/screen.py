@@ -17,7 +17,8 @@ from voiceover.playhead.screen_bank import ClipBank, Region, Thumbnailer, build_
 from voiceover.playhead.screen_locate import CANVAS_WIDTH, Locator, Target
 from voiceover.playhead.screen_rows import SeenLog, rows_of
 from voiceover.playhead.screen_scan import Scanner, first_look
-from voiceover.playhead.screen_stretch import LONG_S, find_stretch
+from voiceover.playhead.screen_stretch import find_stretch
+from voiceover.playhead.stretch import LONG_S
 from voiceover.playhead.track import PlayheadTrack
 
 Progress = Callable[[float, float], None]

@@ -16,9 +16,8 @@ from voiceover.media.probe import MediaInfo, probe
 from voiceover.playhead.screen_bank import build_bank, shrink
 from voiceover.playhead.screen_locate import CANVAS_WIDTH, Locator, verify
 from voiceover.playhead.screen_match import same_picture
+from voiceover.playhead.stretch import LONG_S
 
-# A clip longer than this, seconds, is searched in two steps: ten minutes at 60 frames a second fill the memory of the bank.
-LONG_S = 600.0
 # A screen is looked at so often, seconds, and searched for a clip at an unknown place so many times less often.
 STEP_S = 0.4
 PATIENCE = 5

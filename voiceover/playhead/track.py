@@ -101,16 +101,6 @@ class PlayheadTrack:
                 out.append((b.narration_s, b.clip_s - reached))
         return out
 
-    def shifted_clip(self, offset_clip_s: float) -> PlayheadTrack:
-        """The same track with every clip time moved by an offset in seconds."""
-        return PlayheadTrack(
-            tuple(
-                PlayheadRow(r.narration_s, None if r.clip_s is None else r.clip_s + offset_clip_s, r.rate, r.clip,
-                            r.source, r.confidence, r.tolerance_s)
-                for r in self.rows
-            )
-        )  # fmt: skip
-
 
 def straight_track(start_clip_s: float = 0.0) -> PlayheadTrack:
     """The playhead of a narration spoken over a clip that simply runs: it starts at `start_clip_s` at narration zero."""

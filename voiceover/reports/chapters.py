@@ -9,6 +9,7 @@ import av
 
 from voiceover.errors import OptionError
 from voiceover.media.probe import open_media, probe
+from voiceover.media.streams import picture_of
 from voiceover.reports.exchange import chapters
 from voiceover.reports.privacy import Shared
 from voiceover.whole_files import whole_file
@@ -20,7 +21,7 @@ def write_chapters(shared: Shared, clip: Path, out: Path) -> Path:
     """Copy a clip's picture and sound as they are into an MP4 with a chapter for each possession, and nothing else of the file.
 
     Raises:
-        OptionError: the breakdown has no clip times.
+        OptionError: the breakdown has no clip times, or an MP4 cannot hold what the clip is coded in.
         MediaError: the clip cannot be read.
         OutputError: the copy cannot be written.
     """
@@ -35,7 +36,14 @@ def write_chapters(shared: Shared, clip: Path, out: Path) -> Path:
         open_media(clip) as source,
         av.open(str(unfinished), "w", format="mp4", options={"movflags": "+faststart"}) as target,
     ):
-        streams = {s.index: target.add_stream_from_template(s) for s in [*source.streams.video[:1], *source.streams.audio[:1]]}
+        wanted = [picture_of(source), *source.streams.audio[:1]]
+        try:
+            streams = {s.index: target.add_stream_from_template(s) for s in wanted}
+        except ValueError as error:
+            coded = " and ".join(s.codec_context.name for s in wanted if s.codec_context)
+            raise OptionError(
+                f"{clip}: is coded in {coded}, which an MP4 cannot hold; export the clip as H.264 with AAC, or share it as otio"
+            ) from error
         for stream in streams.values():
             stream.metadata.clear()
         target.set_chapters([

@@ -192,7 +192,8 @@ def share_otio(shared: Shared, folder: Path, *, rate: float = 30.0) -> list[Path
     except ImportError as error:
         raise _missing("opentimelineio") from error
     b = shared.breakdown
-    length = (b.from_clip_s or 0.0) + (b.clip_duration_s or max((r.clip_s or 0.0 for r in b.log), default=0.0) + 1.0)
+    known = (b.from_clip_s or 0.0) + b.clip_duration_s if b.clip_duration_s else 0.0
+    length = known or max((r.clip_s or 0.0 for r in b.log), default=0.0) + 1.0
 
     def span(start: float, end: float) -> Any:
         first = round(start * rate)

@@ -21,6 +21,7 @@ from voiceover.errors import MediaError
 from voiceover.media.audio import SAMPLE_RATE, Samples, read_audio
 from voiceover.media.playable import KEY_EVERY, TIME_BASE, upright
 from voiceover.media.probe import open_media, probe
+from voiceover.media.streams import picture_of
 from voiceover.reports.lettering import captioned, title_card
 from voiceover.whole_files import whole_file
 
@@ -230,7 +231,7 @@ def _frames(path: Path, from_s: float) -> Iterator[tuple[float, VideoFrame]]:
     info = probe(path, need_picture=True)
     turned = bool(info.picture and info.picture.rotation)
     with open_media(path) as container:
-        stream = container.streams.video[0]
+        stream = picture_of(container)
         stream.thread_type = "AUTO"
         container.seek(max(0, round((from_s + info.zero_s) * av.time_base)), backward=True)
         held: tuple[float, VideoFrame] | None = None

@@ -65,7 +65,8 @@ def moments(
         raise OptionError("no moment with a clip time fits; loosen --principle, --player or --status")
     if sound == "talk" and voice is None:
         raise OptionError("the talk goes under a film only after its names were silenced; run `voiceover silence-names` and listen first")
-    end_clip_s = (b.from_clip_s or 0.0) + b.clip_duration_s if b.clip_duration_s else float("inf")
+    start_clip_s = b.from_clip_s or 0.0
+    end_clip_s = start_clip_s + b.clip_duration_s if b.clip_duration_s else float("inf")
     groups: list[list[LogRow]] = []
     for row in rows:
         if groups and (row.clip_s or 0.0) - (groups[-1][-1].clip_s or 0.0) < 0.5 and len(groups[-1]) < 3:
@@ -80,7 +81,9 @@ def moments(
         ]
         ends = [track.narration_to_clip(m.end_narration_s) if track and m else None for m in heads]
         last = max([last, *(e.clip_s for e in ends if e is not None and e.clip_s - last < 10)])
-        start, end = max(0.0, first - lead_s), min(end_clip_s, last + tail_s)
+        # Not beyond the stretch that was talked about, unless the moment itself is.
+        earliest, latest = min(start_clip_s, first), max(end_clip_s, last)
+        start, end = max(earliest, first - lead_s), min(latest, last + tail_s)
         words = " ".join(f"“{r.quote}”" for r in group)
         title = ", ".join(f"{r.principle}: {r.status}" for r in group)
         under = None
@@ -90,7 +93,7 @@ def moments(
             under = _piece(
                 voice, group[0].narration_s - 0.3, (heads[-1].end_narration_s if heads[-1] else group[-1].narration_s + 3.0) + 0.5
             )
-            end = min(end_clip_s, max(end, start + len(under) / SAMPLE_RATE))
+            end = min(latest, max(end, start + len(under) / SAMPLE_RATE))
         shots.append(Shot(clip, start, end, title, (Caption(0.0, end - start, words),) if captions else (), under))
     return shots
 

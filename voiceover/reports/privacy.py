@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate
 from typing import Literal
 
 from voiceover.breakdown import Breakdown, IceTime
 from voiceover.errors import OptionError
 from voiceover.lexicon.model import Lexicon
 from voiceover.possession_log import build_log, possession_clip_times
+from voiceover.possessions import Possession
 from voiceover.reports.names import NameSpotter, SpokenName, lead, replaced, tail
 from voiceover.roster import Player, Roster
-from voiceover.speech.transcript import Transcript, Word
-from voiceover.totals import judge_again
+from voiceover.speech.transcript import Sentence, Transcript, Word
+from voiceover.totals import Total, judge_again
+from voiceover.withheld import runs, withheld_words
 
 NameAs = Literal["first", "initials", "number"]
 
@@ -61,17 +65,19 @@ def share_safe(b: Breakdown, lexicon: Lexicon, sharing: Sharing | None = None) -
     """Make a reviewed breakdown safe to hand out.
 
     Raises:
-        OptionError: the player is not on the roster, or there is nobody in focus to be about.
+        RosterError: the player is not on the roster.
+        OptionError: several are in focus, and none of them is named.
     """
     sharing = sharing or Sharing()
-    about = _about(b, sharing)
+    about = about_player(b, sharing)
+    lone = about is None or [p for p in b.roster if p.focus] == [about]
     shown = _shown_name(about, sharing)
     spotter = NameSpotter(b.roster)
     transcript = b.transcript()
     starts = _starts(transcript)
     names = spotter.find([w.text for w in b.words], starts)
     scrub = _Scrubber(spotter, Roster(tuple(b.roster)), about, shown, sharing.with_names)
-    withheld = [any(s - 0.01 <= w.start_narration_s < e for s, e in b.withheld) for w in b.words]
+    withheld = withheld_words(b)
     words, place = scrub.words(b.words, names, withheld)
     mentions = []
     for m in b.mentions:
@@ -80,30 +86,35 @@ def share_safe(b: Breakdown, lexicon: Lexicon, sharing: Sharing | None = None) -
             continue
         first, last = min(i for i in inside if i is not None), max(i for i in inside if i is not None)
         quote = _contacts(" ".join(w.text for w in words[first : last + 1])).strip(" ,.;:")
-        same = m.player == about.name if about else False
+        # Without a roster nobody is named, and whoever is in focus is the one that it is about.
+        same = m.player == about.name if about and m.player else lone and not m.player and m.role == "focus"
         player = m.player if sharing.with_names else shown if same else ""
-        role = m.role if same or m.role != "focus" else "teammate"
+        role = "focus" if same else "teammate" if m.role == "focus" else m.role
         mentions.append(dataclasses.replace(m, first=first, last=last, quote=quote, player=player, role=role))
     playhead = b.track()
-    rows = build_log(mentions, lexicon, playhead)
+    rows = build_log(mentions, lexicon, playhead, before=b.log)
+    sentences = transcript.sentences()
+    # A sentence whose end is gone is not to run into the next one.
+    breaks = {*b.breaks, *(s.last + 1 for s in sentences if withheld[s.last])}
     possessions = [
         dataclasses.replace(
-            p, quote="" if _is_withheld(p.start_narration_s, b) else scrub.text(p.quote),
+            p, quote=scrub.text(p.quote) if (left := _left_of_opening(p, sentences, words, place)) is None else left,
             player=p.player if sharing.with_names else shown if about and p.player in ("", about.name) else "",
         )
         for p in b.possessions
     ]  # fmt: skip
-    totals = [dataclasses.replace(t, quote=scrub.text(t.quote)) for t in b.totals if not _is_withheld(t.narration_s, b)]
+    totals = [dataclasses.replace(t, quote=scrub.text(t.quote)) for t in b.totals if not _is_withheld(t, b.words, withheld)]
     roster = b.roster if sharing.with_names else [Player(shown, focus=True)] if shown else []
     clean = Breakdown(
         narration="narration", narration_duration_s=b.narration_duration_s, clip="clip" if b.clip else "", clip_duration_s=b.clip_duration_s,
+        from_clip_s=b.from_clip_s, to_clip_s=b.to_clip_s,
         ice_time=IceTime(
             date=b.ice_time.date, occasion=b.ice_time.occasion, situation=b.ice_time.situation, team=scrub.text(b.ice_time.team),
             age_group=_contacts(b.ice_time.age_group),
         ),
         sport=b.sport, lexicon_sha256=b.lexicon_sha256, roster=roster, playhead=b.playhead,
         words=[dataclasses.replace(w, heard=None) for w in words],
-        breaks=sorted({p for x in b.breaks if x < len(place) and (p := _next_place(place, x)) is not None}),
+        breaks=sorted({p for x in breaks if x < len(place) and (p := _next_place(place, x)) is not None}),
         possessions=possessions, possession_clip_times=[possession_clip_times(p, mentions, playhead) for p in possessions],
         mentions=mentions, log=rows, totals=[
             dataclasses.replace(t, why=scrub.text(t.why)) for t in judge_again(totals, possessions, rows, b.clip_duration_s)
@@ -129,7 +140,13 @@ def _left_out(b: Breakdown, names: Sequence[SpokenName], about: Player | None, s
     return out
 
 
-def _about(b: Breakdown, sharing: Sharing) -> Player | None:
+def about_player(b: Breakdown, sharing: Sharing) -> Player | None:
+    """The player that something outgoing is about; None where the roster names none.
+
+    Raises:
+        RosterError: the player is not on the roster.
+        OptionError: several are in focus, and none of them is named.
+    """
     if sharing.player:
         found = Roster(tuple(b.roster)).with_focus(sharing.player).focus if b.roster else ()
         return next((p for p in b.roster if found and p.name == found[0].name), None)
@@ -160,18 +177,24 @@ class _Scrubber:
     def words(self, words: Sequence[Word], names: Sequence[SpokenName], withheld: Sequence[bool]) -> tuple[list[Word], list[int | None]]:
         """The words that may go out, and for each old word the index of the new one, None where it is gone."""
         by_first = {} if self._with_names else {n.first: n for n in names}
+        contacts = _contact_runs([w.text for w in words], names)
         out: list[Word] = []
         place: list[int | None] = []
         i = 0
         while i < len(words):
-            name = by_first.get(i)
-            last = name.last if name else i
+            is_contact = i in contacts
+            name = None if is_contact else by_first.get(i)
+            last = contacts[i] if is_contact else name.last if name else i
             if any(withheld[i : last + 1]):
                 place += [None] * (last + 1 - i)
             else:
                 place += [len(out)] * (last + 1 - i)
                 opens = i == 0 or words[i - 1].text.rstrip("\"'”’)").endswith((".", "!", "?"))
-                text = _contacts(words[i].text) if name is None else self._in_place(words[i].text, words[last].text, name, opens)
+                text = words[i].text
+                if is_contact:
+                    text = self.text(" ".join(w.text for w in words[i : last + 1]))
+                elif name is not None:
+                    text = self._in_place(words[i].text, words[last].text, name, opens)
                 out.append(dataclasses.replace(words[i], text=text, end_narration_s=words[last].end_narration_s))
             i = last + 1
         return out, place
@@ -205,6 +228,23 @@ def _contacts(text: str) -> str:
     return text
 
 
+def _contact_runs(texts: Sequence[str], names: Sequence[SpokenName]) -> dict[int, int]:
+    """First and last of each run of words that hold a contact; a name that reaches into one is part of it.
+
+    The words are looked at together: a telephone number is spoken in pieces.
+    """
+    starts = list(accumulate((len(t) + 1 for t in texts), initial=0))
+    joined = " ".join(texts)
+    held: set[int] = set()
+    for pattern, _ in _CONTACTS:
+        for found in pattern.finditer(joined):
+            held.update(range(bisect_right(starts, found.start()) - 1, bisect_right(starts, found.end() - 1)))
+    for n in names:
+        if not held.isdisjoint(range(n.first, n.last + 1)):
+            held.update(range(n.first, n.last + 1))
+    return dict(runs(held))
+
+
 def _starts(transcript: Transcript) -> list[bool]:
     first = {s.first for s in transcript.sentences()}
     return [i in first for i in range(len(transcript.words))]
@@ -214,5 +254,16 @@ def _next_place(place: Sequence[int | None], i: int) -> int | None:
     return next((p for p in place[i:] if p is not None), None)
 
 
-def _is_withheld(narration_s: float, b: Breakdown) -> bool:
-    return any(s - 0.01 <= narration_s < e for s, e in b.withheld)
+def _left_of_opening(p: Possession, sentences: Sequence[Sentence], words: Sequence[Word], place: Sequence[int | None]) -> str | None:
+    """What is left of the sentence that opens a possession; None where nothing of it is gone."""
+    opening = sentences[p.first_sentence] if p.first_sentence < len(sentences) else None
+    if opening is None or None not in place[opening.first : opening.last + 1]:
+        return None
+    left = dict.fromkeys(i for i in place[opening.first : opening.last + 1] if i is not None)
+    return _contacts(" ".join(words[i].text for i in left))
+
+
+def _is_withheld(t: Total, words: Sequence[Word], withheld: Sequence[bool]) -> bool:
+    """Whether one of the words that tell a count is kept back."""
+    first = bisect_left(words, t.narration_s, key=lambda w: w.start_narration_s)
+    return any(withheld[first : first + len(t.quote.split())])

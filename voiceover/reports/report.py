@@ -15,7 +15,7 @@ from voiceover.errors import OptionError
 from voiceover.lexicon.model import Lexicon
 from voiceover.media.stills import stills_at
 from voiceover.reports.labels import Labels
-from voiceover.reports.privacy import Sharing, share_safe
+from voiceover.reports.privacy import Sharing, about_player, share_safe
 from voiceover.reports.story import Story, compare, tell
 from voiceover.whole_files import write_whole
 
@@ -52,13 +52,15 @@ def report_html(sources: Sequence[Source], lexicon: Lexicon, options: ReportOpti
     """The text of a report about one breakdown or several of one player, the oldest first.
 
     Raises:
-        OptionError: no breakdown, an audience that is not known, or a player who is in none.
+        OptionError: no breakdown, an audience that is not known, breakdowns about different players, or several players in focus of one.
+        RosterError: the player is not on a roster.
         MediaError: a clip cannot be read.
     """
     options = options or ReportOptions()
     if not sources:
         raise OptionError("a report needs a breakdown; see `voiceover list-breakdowns`")
     labels = Labels(options.audience, options.language)
+    _check_one_player(sources, options.sharing)
     ordered = sorted(sources, key=lambda s: s.breakdown.ice_time.date)
     shared = [share_safe(s.breakdown, lexicon, options.sharing) for s in ordered]
     stories = [tell(sh, lexicon, labels, prefix=f"b{i}-" if len(ordered) > 1 else "") for i, sh in enumerate(shared, start=1)]
@@ -98,11 +100,22 @@ def write_report(
 
     Raises:
         OptionError: a PDF without the library that makes it, or as for `report_html`.
+        RosterError, MediaError: as for `report_html`.
         OutputError: it cannot be written.
     """
     html = report_html(sources, lexicon, options)
     content = _pdf(html) if pdf else html.encode()
     return write_whole(out, content)
+
+
+def _check_one_player(sources: Sequence[Source], sharing: Sharing) -> None:
+    """Refuse to put several players into one report: one's words and pictures would go to the other."""
+    found = [about_player(s.breakdown, sharing) for s in sources]
+    names = dict.fromkeys(p.name if p else "a player without a name" for p in found)
+    if len({n.lower() for n in names}) > 1:
+        raise OptionError(
+            f"a report is about one player, and these breakdowns are about {' and '.join(names)}; check the ids, or name him with --player"
+        )
 
 
 def _pdf(html: str) -> bytes:
@@ -147,8 +160,9 @@ def _strip(story: Story, labels: Labels) -> dict[str, Any] | None:
     )
     if not placed:
         return None
-    start = 0.0
-    end = max(story.breakdown.clip_duration_s or 0.0, max(e.row.clip_s or 0.0 for e in placed), 0.5)
+    begin = story.breakdown.from_clip_s or 0.0
+    start = min(begin, placed[0].row.clip_s or 0.0)
+    end = max(begin + (story.breakdown.clip_duration_s or 0.5), placed[-1].row.clip_s or 0.0)
     free = [-1.0] * STRIP_LINES
     axis = STRIP_LINE * STRIP_LINES + 8
     marks = []

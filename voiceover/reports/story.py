@@ -77,8 +77,7 @@ def tell(shared: Shared, lexicon: Lexicon, labels: Labels, *, prefix: str = "") 
     b = shared.breakdown
     entries = [
         Entry(
-            f"{prefix}q{i}", r, "" if r.player == shared.player and r.player else labels(r.role) if not r.player else r.player,
-            labels(r.status),
+            f"{prefix}q{i}", r, "" if r.role == "focus" else r.player or labels(r.role), labels(r.status),
         )
         for i, r in enumerate(b.log, start=1)
     ]  # fmt: skip
@@ -143,7 +142,8 @@ def _advice(own: Sequence[Entry], statuses: Sequence[str], lexicon: Lexicon, mos
             if e.row.status == status:
                 groups.setdefault(e.row.principle_id, []).append(e)
     best = sorted(groups.items(), key=lambda g: -len(g[1]))[:most]
-    return [Advice(lexicon[i].name, lexicon[i].coach_cue, len(es), [e.anchor for e in es]) for i, es in best]
+    cues = {i: p.coach_cue for i, _ in best if (p := lexicon.find(i)) is not None}
+    return [Advice(es[0].row.principle, cues.get(i, ""), len(es), [e.anchor for e in es]) for i, es in best]
 
 
 @dataclass(frozen=True, slots=True)

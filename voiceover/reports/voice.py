@@ -13,7 +13,9 @@ from voiceover.breakdown import Breakdown
 from voiceover.media.audio import SAMPLE_RATE, Samples, iter_audio
 from voiceover.reports.names import NameSpotter
 from voiceover.reports.wav import write_wav
+from voiceover.speech.transcript import Word
 from voiceover.whole_files import write_whole
+from voiceover.withheld import runs, withheld_words
 
 # Recognised word times are off by at most so much in 99 of 100 words (our own recognition benchmark: median 0.004 s, a tenth of a
 # second at the 95th percentile); a name must be gone whole, so twice that.
@@ -48,16 +50,15 @@ class SilencedVoice:
         return sum(p.end_narration_s - p.start_narration_s for p in self.places)
 
 
-def places_of(b: Breakdown) -> list[SilencedPlace]:
-    """Where a talk has to be silent: every name, whoever's, and whatever was withheld."""
+def places_of(b: Breakdown, *, withheld: bool = True) -> list[SilencedPlace]:
+    """Where a talk has to be silent: every name, whoever's, and unless it is asked for names alone, whatever was withheld."""
     starts = {s.first for s in b.transcript().sentences()}
     names = NameSpotter(b.roster).find([w.text for w in b.words], [i in starts for i in range(len(b.words))])
-    spans: list[tuple[float, float]] = []
-    for n in names:
-        words = b.words[n.first : n.last + 1]
-        margin = MARGIN_S if all(w.timed in ("recognised", "adjusted") for w in words) else LOOSE_MARGIN_S
-        spans.append((max(0.0, words[0].start_narration_s - margin), max(w.end_narration_s for w in words) + margin))
-    spans += [(max(0.0, s - MARGIN_S), e + MARGIN_S) for s, e in b.withheld]
+    spans = [_around(b.words, n.first, n.last) for n in names]
+    if withheld:
+        kept_back = [i for i, gone in enumerate(withheld_words(b)) if gone]
+        spans += [_around(b.words, first, last) for first, last in runs(kept_back)]
+        spans += [(max(0.0, s - MARGIN_S), e + MARGIN_S) for s, e in b.withheld]
     named = {i for n in names for i in range(n.first, n.last + 1)}
     out = []
     for start, end in _joined(spans):
@@ -108,6 +109,23 @@ def write_places(voice: SilencedVoice, out: Path) -> Path:
         for p in voice.places
     ]
     return write_whole(out, (json.dumps(rows, indent=1, ensure_ascii=False) + "\n").encode())
+
+
+def _around(words: Sequence[Word], first: int, last: int) -> tuple[float, float]:
+    """The time of some words that follow each other, with the room that their times need.
+
+    What stands among words whose times are guessed may be anywhere in them: then it is the time of them all, and the words beside them
+    say how exact its borders are.
+    """
+    while first > 0 and words[first].timed == words[first - 1].timed == "guessed":
+        first -= 1
+    while last + 1 < len(words) and words[last].timed == words[last + 1].timed == "guessed":
+        last += 1
+    timed = [w.timed for w in words[first : last + 1]]
+    if "guessed" in timed:
+        timed = [w.timed for w in words[max(0, first - 1) : last + 2] if w.timed != "guessed"]
+    margin = MARGIN_S if all(t in ("recognised", "adjusted") for t in timed) else LOOSE_MARGIN_S
+    return max(0.0, words[first].start_narration_s - margin), max(w.end_narration_s for w in words[first : last + 1]) + margin
 
 
 def _joined(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

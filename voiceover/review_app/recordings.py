@@ -10,19 +10,21 @@ import re
 import shutil
 import threading
 import wave
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from voiceover.breakdown import Breakdown, Drawing, IceTime
-from voiceover.errors import StoreError
+from voiceover.errors import NoRoomError, StoreError
 from voiceover.playhead.track import PlayheadRow
 from voiceover.roster import Player
 from voiceover.store.library import Library
 from voiceover.store.tables import new_id
+from voiceover.whole_files import whole_file
 
 BYTES_PER_SAMPLE = 2
 # Two rows of the playhead closer than this, seconds, are one event: a seek shows up as pause, jump and picture.
@@ -105,37 +107,50 @@ class Recordings:
         """Open a new one.
 
         Raises:
-            StoreError: the clip is not in the library, or the disk is full.
+            StoreError: the clip is not in the library.
+            NoRoomError: the disk is full.
         """
         if start.clip_id is not None:
             self._library.media_row(start.clip_id)
         self._library.media.check_room(0)
         recording_id = new_id()
         folder = self._folder / recording_id
-        folder.mkdir(parents=True)
-        (folder / "sound.pcm").touch()
-        (folder / "events.jsonl").touch()
-        (folder / "start.json").write_text(start.model_dump_json(), encoding="utf-8")
+        try:
+            with _on_disk(folder):
+                folder.mkdir(parents=True)
+                (folder / "sound.pcm").touch()
+                (folder / "events.jsonl").touch()
+            # Last, and whole or not at all: a folder with a start is a recording.
+            with whole_file(folder / "start.json", error=NoRoomError) as unfinished:
+                unfinished.write_text(start.model_dump_json(), encoding="utf-8")
+        except NoRoomError:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
         return self.state(recording_id)
 
     def unfinished(self) -> list[RecordingState]:
-        """Those that were neither finished nor thrown away, newest last."""
+        """Those that were neither finished nor thrown away, newest last; a damaged one does not hide the others."""
         if not self._folder.exists():
             return []
-        names = [f.name for f in sorted(self._folder.iterdir(), key=lambda f: f.stat().st_mtime) if (f / "start.json").exists()]
-        return [self.state(name) for name in names]
+        found = []
+        for folder in sorted(self._folder.iterdir(), key=lambda f: f.stat().st_mtime):
+            with suppress(StoreError):
+                found.append(self.state(folder.name))
+        return found
 
     def state(self, recording_id: str) -> RecordingState:
         """How far one is.
 
         Raises:
-            StoreError: no such recording.
+            StoreError: no such recording, or its files are damaged.
         """
         folder = self._of(recording_id)
-        start = RecordingStart.model_validate_json((folder / "start.json").read_text(encoding="utf-8"))
-        samples = (folder / "sound.pcm").stat().st_size // BYTES_PER_SAMPLE
-        with (folder / "events.jsonl").open(encoding="utf-8") as file:
-            events = sum(1 for _ in file)
+        try:
+            start = RecordingStart.model_validate_json((folder / "start.json").read_bytes())
+            samples = (folder / "sound.pcm").stat().st_size // BYTES_PER_SAMPLE
+            events = _whole_lines((folder / "events.jsonl").read_bytes()).count(b"\n")
+        except (OSError, ValidationError) as error:
+            raise StoreError(f"{folder}: this recording is damaged; what there is of its sound is in sound.pcm") from error
         return RecordingState(recording_id, samples, events, start)
 
     def add_sound(self, recording_id: str, at_sample: int, sound: bytes) -> int:
@@ -143,9 +158,13 @@ class Recordings:
 
         What is there already is left out, so that a piece may be sent again; a piece after a hole is not taken, and the number that
         comes back says from where to send.
+
+        Raises:
+            StoreError: no such recording.
+            NoRoomError: the disk does not take it; it may be sent again.
         """
         folder = self._of(recording_id)
-        with self._lock, (folder / "sound.pcm").open("r+b") as file:
+        with self._lock, _on_disk(folder), (folder / "sound.pcm").open("r+b") as file:
             have = file.seek(0, os.SEEK_END) // BYTES_PER_SAMPLE
             skip = (have - at_sample) * BYTES_PER_SAMPLE
             piece = sound[skip : len(sound) // BYTES_PER_SAMPLE * BYTES_PER_SAMPLE] if skip >= 0 else b""
@@ -157,33 +176,42 @@ class Recordings:
             return have + len(piece) // BYTES_PER_SAMPLE
 
     def add_events(self, recording_id: str, first: int, events: Sequence[RecordingEvent]) -> int:
-        """Append events of which the first is number `first`; how many there are then. Sent again, they count once."""
+        """Append events of which the first is number `first`; how many there are then. Sent again, they count once.
+
+        Raises:
+            StoreError: no such recording.
+            NoRoomError: the disk does not take them; they may be sent again.
+        """
         folder = self._of(recording_id)
-        with self._lock:
-            have = self.state(recording_id).events
+        with self._lock, _on_disk(folder), (folder / "events.jsonl").open("r+b") as file:
+            whole = _whole_lines(file.read())
+            have = whole.count(b"\n")
             fresh = events[max(0, have - first) :] if first <= have else []
-            with (folder / "events.jsonl").open("a", encoding="utf-8") as file:
-                file.writelines(e.model_dump_json() + "\n" for e in fresh)
-                file.flush()
-                os.fsync(file.fileno())
+            # A full disk or a power cut may have left half a line: nobody was told that it is kept, so it comes again.
+            file.seek(len(whole))
+            file.truncate()
+            file.writelines(f"{e.model_dump_json()}\n".encode() for e in fresh)
+            file.flush()
+            os.fsync(file.fileno())
             return have + len(fresh)
 
     def finish(self, recording_id: str) -> str:
         """Make a breakdown of it and queue it for the worker; the breakdown's id.
 
         Raises:
-            StoreError: nothing was recorded.
+            StoreError: nothing was recorded, or its files are damaged.
+            NoRoomError: the disk does not take it; it may be finished once there is room.
         """
         state = self.state(recording_id)
         folder = self._of(recording_id)
         if state.samples < state.start.sample_rate // 10:
             raise StoreError("nothing was recorded; check that the microphone is not muted")
         sound = folder / "narration.wav"
-        _write_wav(folder / "sound.pcm", sound, state.start.sample_rate)
+        with whole_file(sound, error=NoRoomError) as unfinished:
+            _write_wav(folder / "sound.pcm", unfinished, state.start.sample_rate)
         narration_id = self._library.add_media(sound)
         clip = self._library.media_row(state.start.clip_id) if state.start.clip_id else None
-        with (folder / "events.jsonl").open(encoding="utf-8") as file:
-            events = [RecordingEvent.model_validate_json(line) for line in file if line.strip()]
+        events = _events((folder / "events.jsonl").read_bytes())
         unread = Breakdown(
             narration="narration.wav",
             narration_sha256="",
@@ -209,6 +237,31 @@ class Recordings:
         if not _ID.match(recording_id) or not (folder / "start.json").exists():
             raise StoreError(f"{recording_id[:40]}: no such recording")
         return folder
+
+
+@contextmanager
+def _on_disk(folder: Path) -> Iterator[None]:
+    """What the disk does not take is said in one line."""
+    try:
+        yield
+    except FileNotFoundError as error:  # thrown away in the meantime
+        raise StoreError(f"{folder.name}: no such recording") from error
+    except OSError as error:
+        raise NoRoomError(f"{folder}: cannot be written ({error.strerror}); make room on the disk") from error
+
+
+def _whole_lines(content: bytes) -> bytes:
+    """A file of events without the half line at its end, where there is one."""
+    return content[: content.rfind(b"\n") + 1]
+
+
+def _events(content: bytes) -> list[RecordingEvent]:
+    """The events of a file; a line that cannot be read costs itself alone, not the recording."""
+    events = []
+    for line in _whole_lines(content).split(b"\n")[:-1]:
+        with suppress(ValidationError):
+            events.append(RecordingEvent.model_validate_json(line))
+    return events
 
 
 def playhead_rows(events: Sequence[RecordingEvent], sample_rate: int, delay_s: float) -> list[PlayheadRow]:

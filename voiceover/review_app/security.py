@@ -19,7 +19,6 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-COOKIE = "voiceover_session"
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 # A JSON body larger than this is no correction; recordings go to their own addresses, which count for themselves.
 MAX_JSON_BYTES = 4 * 1024 * 1024
@@ -33,11 +32,23 @@ CSP = (
 HEADERS: Mapping[str, str] = {
     "content-security-policy": CSP,
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    # To nobody else. With no-referrer a browser would hide from us too that a form comes from our own page.
+    "referrer-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "permissions-policy": "microphone=(self), camera=(), geolocation=()",
 }
+
+
+def cookie_name(host: str) -> str:
+    """Name of the session's cookie under a Host header.
+
+    Browsers keep cookies by host and forget the port: two servers on one machine would overwrite each other's.
+
+    >>> cookie_name("127.0.0.1:8123")
+    'voiceover_session_8123'
+    """
+    return f"voiceover_session_{urlsplit(f'//{host}').port or 80}"
 
 
 @dataclass
@@ -45,7 +56,7 @@ class Gate:
     """What a session needs, and what it is."""
 
     hosts: frozenset[str]
-    """Host names under which the server may be called, without port."""
+    """Host names under which the server may be called, without port; its own addresses need none."""
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
     """Stands in the start address."""
     session: str = field(default_factory=lambda: secrets.token_urlsafe(32))
@@ -55,13 +66,18 @@ class Gate:
     _wrong: int = 0
     _wait_until: float = 0.0
 
-    def is_known_host(self, host: str) -> bool:
-        """Whether a Host header names us."""
+    def is_known_host(self, host: str, address: str = "") -> bool:
+        """Whether a Host header names us.
+
+        Args:
+            address: the one of ours that the request came to: who writes it means us, whatever the machine is called.
+        """
         try:
-            name = urlsplit(f"//{host}").hostname
+            parts = urlsplit(f"//{host}")
+            name, _ = parts.hostname, parts.port
         except ValueError:
             return False
-        return name is not None and name.lower() in self.hosts
+        return name is not None and name.lower() in {*self.hosts, address.lower()}
 
     def opens(self, token: str) -> bool:
         """Whether a token is the one of this run."""
@@ -79,15 +95,16 @@ class Gate:
 
     def is_open(self, headers: Headers) -> bool:
         """Whether a request carries the session's cookie."""
+        name = cookie_name(headers.get("host", ""))
         try:
             cookies = SimpleCookie(headers.get("cookie", ""))
         except CookieError:
             return False
-        return COOKIE in cookies and hmac.compare_digest(cookies[COOKIE].value.encode(), self.session.encode())
+        return name in cookies and hmac.compare_digest(cookies[name].value.encode(), self.session.encode())
 
-    def enter(self, response: Response, *, secure: bool = False) -> Response:
-        """Give the cookie along with a response."""
-        response.set_cookie(COOKIE, self.session, httponly=True, samesite="strict", path="/", secure=secure)
+    def enter(self, response: Response, host: str, *, secure: bool = False) -> Response:
+        """Give the cookie along with a response to a request under a Host header."""
+        response.set_cookie(cookie_name(host), self.session, httponly=True, samesite="strict", path="/", secure=secure)
         return response
 
 
@@ -120,7 +137,7 @@ class GateMiddleware:
         """The answer to a request that must not reach the pages; None where it may."""
         headers = Headers(scope=scope)
         host = headers.get("host", "")
-        if not self._gate.is_known_host(host):
+        if not self._gate.is_known_host(host, (scope.get("server") or ("",))[0]):
             return _no(421, "this server does not answer to that name")
         if scope["method"] not in SAFE_METHODS:
             if headers.get("origin", "") not in (f"http://{host}", f"https://{host}"):
@@ -135,7 +152,7 @@ class GateMiddleware:
             token = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])[0]
             if token and self._gate.opens(token):
                 # The token leaves the address line at once, so that it is in no history and no screenshot.
-                return self._gate.enter(RedirectResponse("/", status_code=303))
+                return self._gate.enter(RedirectResponse("/", status_code=303), host)
         if path == "/enter" and self._gate.password:
             return await self._ask_password(scope, receive)
         if self._gate.is_open(headers):
@@ -155,7 +172,8 @@ class GateMiddleware:
                 break
         given = parse_qs(body.decode("utf-8", "replace")).get("password", [""])[0]
         if self._gate.opens_by_password(given):
-            return self._gate.enter(RedirectResponse("/", status_code=303), secure=scope.get("scheme") == "https")
+            host = Headers(scope=scope).get("host", "")
+            return self._gate.enter(RedirectResponse("/", status_code=303), host, secure=scope.get("scheme") == "https")
         return HTMLResponse(PASSWORD_PAGE, status_code=401)
 
 

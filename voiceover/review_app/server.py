@@ -27,6 +27,7 @@ from voiceover.review_app.security import Gate, GateMiddleware
 from voiceover.review_app.view import log_view, whole_view
 from voiceover.store.jobs import jobs_of, queue_again
 from voiceover.store.library import Library
+from voiceover.store.media_store import FULL
 from voiceover.store.people import all_players, set_consent
 from voiceover.store.tables import MediaRow
 from voiceover.store.teaching import taught_by, teach
@@ -122,6 +123,12 @@ def make_app(library: Library, gate: Gate) -> FastAPI:
     async def _not_there(_: Request, error: StoreError) -> JSONResponse:
         return JSONResponse({"detail": str(error)}, status_code=507 if isinstance(error, NoRoomError) else 404)
 
+    @app.exception_handler(OSError)
+    async def _full(_: Request, error: OSError) -> JSONResponse:
+        if error.errno not in FULL:
+            raise error
+        return JSONResponse({"detail": f"the library's disk is full ({error.strerror}); make room on it"}, status_code=507)
+
     @app.exception_handler(VoiceoverError)
     async def _not_usable(_: Request, error: VoiceoverError) -> JSONResponse:
         return JSONResponse({"detail": str(error)}, status_code=422)
@@ -161,14 +168,24 @@ def _add_reports(app: FastAPI, library: Library) -> None:
             raise HTTPException(422, "name_as: write one of: first, initials, number")
         row = library.breakdown_row(breakdown_id)
         clip = library.recording(row.clip_id)
-        b = library.reviewed(breakdown_id).breakdown
+        reviewed = library.reviewed(breakdown_id)
+        if reviewed.is_rereading:
+            raise HTTPException(
+                409,
+                "the words that you corrected are not read yet; the review page says when they are, and what to do where they cannot be",
+            )
+        b = reviewed.breakdown
         focus = [p.name for p in b.roster if p.focus]
         sharing = Sharing(player[:100] or (focus[0] if focus else ""), name_as)  # type: ignore[arg-type]
-        html = report_html([Source(b, clip)], library.lexicon(), ReportOptions(audience, sharing=sharing))
+        html = report_html([Source(b, clip)], library.lexicon(b.sport), ReportOptions(audience, sharing=sharing))
         # A page of its own: nothing in it may run, and it asks for nothing.
         headers = {"content-security-policy": "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox allow-downloads"}
         if keep:
             headers["content-disposition"] = 'attachment; filename="report.html"'
+        # Whoever looks at it can save or print it, and nobody is told where to.
+        library.note_outgoing(
+            breakdown_id, f"the report of breakdown {breakdown_id[:8]}, wherever the browser saved or printed it", "report"
+        )
         return HTMLResponse(html, headers=headers)
 
 
@@ -262,10 +279,10 @@ def _add_breakdowns(app: FastAPI, library: Library) -> None:
         return log_view(library, library.reviewed(breakdown_id), who.by)
 
     @app.post("/api/breakdowns/{breakdown_id}/read-again")
-    def read_again(breakdown_id: Id) -> dict[str, bool]:
-        if library.breakdown_row(breakdown_id).narration_id is None:
-            raise HTTPException(409, "its narration is not in the library")
-        queue_again(library, breakdown_id)
+    def read_again(breakdown_id: Id, words_only: bool = False) -> dict[str, bool]:
+        if library.breakdown_row(breakdown_id).narration_id is None and not words_only:
+            raise HTTPException(409, "its narration is not in the library; import it together with the recording")
+        queue_again(library, breakdown_id, words_only=words_only)
         return {"queued": True}
 
     @app.get("/api/breakdowns/{breakdown_id}/taught")
@@ -333,7 +350,8 @@ def _add_media(app: FastAPI, library: Library) -> None:
             try:
                 media_id = await run_in_threadpool(library.add_media, file, name=Path(name).name[:200])
             except VoiceoverError as error:
-                raise HTTPException(422, str(error).replace(str(file), Path(name).name[:200])) from error
+                status = 507 if isinstance(error, NoRoomError) else 422
+                raise HTTPException(status, str(error).replace(str(file), Path(name).name[:200])) from error
         return _media(library.media_row(media_id))
 
     @app.get("/api/clips")

@@ -10,13 +10,15 @@ from voiceover.corrections import redo_target, undo_target
 from voiceover.mentions.model import Mention
 from voiceover.possession_log import RowKey, instant, row_key
 from voiceover.store.library import Library, ReviewedBreakdown, needs_look
+from voiceover.store.people import without_consent
+from voiceover.withheld import withheld_words
 
 
 def whole_view(library: Library, reviewed: ReviewedBreakdown, by: str) -> dict[str, Any]:
     """Everything that the page shows."""
     b = reviewed.breakdown
     row = library.breakdown_row(reviewed.id)
-    lexicon = library.lexicon()
+    lexicon = library.lexicon(b.sport)
     focus = {p.name for p in b.roster if p.focus}
     return {
         "id": reviewed.id,
@@ -34,12 +36,13 @@ def whole_view(library: Library, reviewed: ReviewedBreakdown, by: str) -> dict[s
         "playhead": [[r.narration_s, r.clip_s, r.rate, r.source, r.confidence] for r in b.playhead],
         "drawings": [d.model_dump() for d in b.drawings],
         "warnings": b.warnings,
+        "without_consent": without_consent(library, reviewed.id),
         **log_view(library, reviewed, by),
     }
 
 
 def log_view(library: Library, reviewed: ReviewedBreakdown, by: str) -> dict[str, Any]:
-    """What a correction can change: possessions, rows, totals, and what may be undone."""
+    """What a correction can change: possessions, rows, totals, the sentences that are kept back whole, and what may be undone."""
     b = reviewed.breakdown
     track = b.track()
     ids = {name: i for i, name in b.player_ids.items()}
@@ -61,8 +64,10 @@ def log_view(library: Library, reviewed: ReviewedBreakdown, by: str) -> dict[str
             "spans": [[m.first, m.last, m.status] for m in group],
         })  # fmt: skip
     starts = [p.start_narration_s for p in b.possessions]
+    withheld = withheld_words(b)
     return {
         "revision": reviewed.revision,
+        "reading": reviewed.reading,
         "is_rereading": reviewed.is_rereading,
         "possessions": [
             {
@@ -78,7 +83,7 @@ def log_view(library: Library, reviewed: ReviewedBreakdown, by: str) -> dict[str
              "possession": bisect.bisect_right(starts, t.narration_s)}
             for t in b.totals
         ],
-        "withheld": b.withheld,
+        "withheld": [i for i, s in enumerate(b.transcript().sentences()) if all(withheld[s.first : s.last + 1])],
         "message": b.message,
         "next_step": b.next_step,
         "unapplied": [{"id": u.correction.id, "kind": u.correction.kind, "why": u.why} for u in reviewed.unapplied],

@@ -58,11 +58,6 @@ class Weights:
     pinned: bool
     """Whether the hash is one that this project has written down (and it agreed)."""
 
-    @property
-    def english_only(self) -> bool:
-        """Whether the weights know no other language."""
-        return self.name.endswith(".en")
-
 
 def find_weights(name_or_folder: str | Path = AUTO) -> Weights:
     """Find recognition weights without asking any network.

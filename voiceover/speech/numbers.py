@@ -20,7 +20,6 @@ IRREGULAR_ORDINALS = {
     "nine": "ninth",
     "twelve": "twelfth",
 }
-_ORDINALS_BACK = {v: k for k, v in IRREGULAR_ORDINALS.items()}
 
 # Longest first, so that "3v2" is not taken for the number 3 and a letter. Times such as 1:05 keep their two numbers.
 _NUMBER = re.compile(
@@ -94,35 +93,3 @@ def _in_words(match: re.Match[str]) -> str:
     if match["tail"]:
         return words[:-1] + "ies" if words.endswith("y") else f"{words}s"
     return words
-
-
-def number_in(text: str) -> int | None:
-    """The number below 1,000 that a text is, in digits or words, cardinal or ordinal; None for anything else.
-
-    >>> number_in("fourteen"), number_in("#14"), number_in("twenty-first"), number_in("Marek")
-    (14, 14, 21, None)
-    """
-    words = re.sub(r"[^a-z ]", " ", normalise_numbers(text.casefold().strip(" .,;:!?"))).split()
-    words = [w for w in words if w != "and"]
-    if not words:
-        return None
-    last = words[-1]
-    if last in _ORDINALS_BACK:
-        words[-1] = _ORDINALS_BACK[last]
-    elif last.endswith("ieth"):
-        words[-1] = last[:-4] + "y"
-    elif last.endswith("th") and last[:-2] in (*ONES, "hundred"):
-        words[-1] = last[:-2]
-    total, part = 0, 0
-    previous = ""
-    for word in words:
-        if word in ONES and (not previous or previous == "hundred" or (previous in TENS[2:] and 0 < ONES.index(word) < 10)):
-            part += ONES.index(word)
-        elif word in TENS[2:] and previous in ("", "hundred"):
-            part += TENS.index(word) * 10
-        elif word == "hundred" and 0 < part < 10 and not total:
-            total, part = part * 100, 0
-        else:
-            return None
-        previous = word
-    return total + part

@@ -1,6 +1,6 @@
 """From the sound of a narration to its words, with times and probabilities.
 
-Sound is cut into pieces where somebody speaks (islands.py), eight pieces are decoded side by side with a hint of names and
+Sound is cut into pieces where somebody speaks (islands.py), several pieces (BATCH) are decoded side by side with a hint of names and
 terms (hint.py), what looks wrong is listened to again without the hint (doubts.py), and the words are put on the
 narration clock (word_times.py). Finished pieces are kept on disk on the way (saved_words.py).
 """

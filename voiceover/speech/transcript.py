@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,7 +9,7 @@ from voiceover.errors import TranscriptError
 
 # A pause this long ends a sentence even without a full stop. Source: faster-whisper 1.2.1's
 # VadOptions.min_silence_duration_ms (2000), halved because coaches pause less inside a clause; guess, not measured.
-DEFAULT_MIN_PAUSE_S = 1.2
+MIN_PAUSE_S = 1.2
 SENTENCE_ENDS = (".", "?", "!", "…")
 # Closing quotes and brackets may stand behind the full stop.
 CLOSERS = "\"'”’)]»"
@@ -31,7 +30,7 @@ class Word:
     heard: str | None = None
     """What the recogniser wrote before a misheard term or name was corrected; None where nothing was changed."""
     timed: str = "recognised"
-    """Where the times come from: recognised, adjusted, captions (spread over the caption) or guessed (no times given)."""
+    """Where the times come from: recognised, adjusted, captions (spread over the caption) or guessed (no times of its own)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,21 +60,9 @@ class Transcript:
     breaks: tuple[int, ...] = ()
     """Word indices that begin a caption or paragraph of the source, where it had any: a sentence never crosses one."""
 
-    def replace_words(self, words: Sequence[Word]) -> Transcript:
-        """A copy with other words of the same count.
-
-        Raises:
-            ValueError: the count differs, so that `breaks` would point to other words.
-        """
-        if len(words) != len(self.words):
-            raise ValueError(f"expected {len(self.words)} words, got {len(words)}")
-        return dataclasses.replace(self, words=tuple(words))
-
-    def sentences(self, *, min_pause_s: float = DEFAULT_MIN_PAUSE_S) -> list[Sentence]:
+    def sentences(self) -> list[Sentence]:
         """Group the words into sentences: at full stops, at the source's own breaks and at long pauses.
 
-        Args:
-            min_pause_s: a silence between two words that ends a sentence, in seconds.
         Returns:
             The sentences in order; none for no words.
 
@@ -92,7 +79,7 @@ class Transcript:
                 following is None
                 or i + 1 in breaks
                 or word.text.rstrip(CLOSERS).endswith(SENTENCE_ENDS)
-                or following.start_narration_s - word.end_narration_s >= min_pause_s
+                or following.start_narration_s - word.end_narration_s >= MIN_PAUSE_S
             )
             if ends:
                 run = self.words[first : i + 1]

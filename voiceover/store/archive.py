@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sqlite3
 import tempfile
 import zipfile
 from pathlib import Path
@@ -26,6 +27,7 @@ def export_breakdown(library: Library, breakdown_id: str, out: Path) -> Path:
     """
     row = library.breakdown_row(breakdown_id)
     breakdown = library.machine_result(breakdown_id).model_copy(update={"corrections": library.corrections(breakdown_id)})
+    library.note_outgoing(breakdown_id, out.resolve(), "export")
     with whole_file(out, error=StoreError) as unfinished:
         if out.suffix == ".json":
             unfinished.write_text(breakdown.to_json(), encoding="utf-8", newline="\n")
@@ -75,7 +77,12 @@ def back_up(library: Library, out: Path) -> Path:
     library.remember("backups", [*library.setting("backups", []), str(out.resolve())])
     with whole_file(out, error=StoreError) as unfinished, tempfile.TemporaryDirectory() as scratch:
         copy = Path(scratch) / DATABASE
-        copy_database(library.folder / DATABASE, copy)
+        try:
+            copy_database(library.folder / DATABASE, copy)
+        except sqlite3.Error as error:
+            raise StoreError(
+                f"{library.folder / DATABASE}: cannot be copied to {scratch} ({error}); make room there, or name another folder in TMPDIR"
+            ) from error
         with zipfile.ZipFile(unfinished, "w", zipfile.ZIP_STORED) as archive:
             archive.write(copy, DATABASE)
             if (library.folder / OWN_LEXICON).exists():

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from sqlalchemy import select, update
 
-from voiceover.store.library import Library
-from voiceover.store.tables import JobRow, new_id, now
+from voiceover.store.library import Library, queue_job
+from voiceover.store.tables import BreakdownRow, JobRow, now
 
 # A worker says that it lives this often, seconds; one that has been silent for so long is dead.
 BEAT_S = 2.0
@@ -80,10 +80,13 @@ def is_work_waiting(library: Library) -> bool:
         return session.scalar(select(JobRow.id).where(JobRow.state.in_(("queued", "running"))).limit(1)) is not None
 
 
-def queue_again(library: Library, breakdown_id: str) -> None:
-    """Read a breakdown anew, with the weights and the lexicon of today; corrections stay."""
+def queue_again(library: Library, breakdown_id: str, *, words_only: bool = False) -> None:
+    """Read a breakdown anew, with the weights and the lexicon of today, or only the words that were changed in it; corrections stay."""
     with library.sessions.begin() as session:
-        session.add(JobRow(id=new_id(), breakdown_id=breakdown_id, kind="log"))
+        if not words_only:
+            again = update(BreakdownRow).where(BreakdownRow.id == breakdown_id, BreakdownRow.state == "failed")
+            session.execute(again.values(state="waiting"))
+        queue_job(session, breakdown_id, "reread" if words_only else "log")
 
 
 def _job(row: JobRow) -> Job:

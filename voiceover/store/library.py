@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from voiceover.breakdown import Breakdown
 from voiceover.corrections import WORD_KINDS, Correction, in_force, redo_target, undo_target
 from voiceover.errors import StoreError
-from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon
+from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon, shipped_for
 from voiceover.lexicon.model import Lexicon
 from voiceover.media.playable import copy_playable, copy_sound, plays_everywhere
 from voiceover.media.probe import probe
@@ -27,7 +27,7 @@ from voiceover.replay import Unapplied, replay
 from voiceover.store.database import open_database
 from voiceover.store.media_store import MediaStore
 from voiceover.store.people import with_player_ids
-from voiceover.store.tables import BreakdownRow, CorrectionRow, JobRow, MediaRow, OutgoingRow, PlayerRow, SettingRow
+from voiceover.store.tables import BreakdownRow, CorrectionRow, JobRow, MediaRow, OutgoingRow, PlayerRow, SettingRow, new_id
 
 OWN_LEXICON = "lexicon.yaml"
 # A row less sure than this is worth a look: about three in four of those at it are right, nineteen in twenty of those above.
@@ -68,6 +68,8 @@ class ReviewedBreakdown:
     """Sequence number of the last correction; 0 for none."""
     is_rereading: bool
     """Words were changed and the talk is not read again yet."""
+    reading: str
+    """Which reading of the talk it was made of: another one has words and sentences of its own."""
 
 
 class Library:
@@ -83,10 +85,11 @@ class Library:
 
     # --- lexicon ---------------------------------------------------------------------------------------------------------
 
-    def lexicon(self) -> Lexicon:
-        """The coach's own lexicon where the library has one, else the shipped one."""
+    def lexicon(self, sport: str = "") -> Lexicon:
+        """The coach's own lexicon where the library has one, else the shipped one; for a breakdown of another sport what is shipped for that."""
         own = self.folder / OWN_LEXICON
-        return load_lexicon(own if own.exists() else DEFAULT_LEXICON)
+        lexicon = load_lexicon(own if own.exists() else DEFAULT_LEXICON)
+        return lexicon if sport in ("", lexicon.sport) else shipped_for(sport) or lexicon
 
     # --- media -----------------------------------------------------------------------------------------------------------
 
@@ -170,10 +173,10 @@ class Library:
             self._describe(row, breakdown, title)
             session.add(row)
             session.flush()
-            session.add_all(_correction_row(row.id, c) for c in breakdown.corrections)
+            session.add_all(_correction_row(row.id, c) for c in _as_new(session, breakdown.corrections))
             breakdown_id = row.id
             if words_key(breakdown.corrections):
-                _queue_reread(session, row.id)
+                queue_job(session, row.id, "reread")
         self._count(breakdown_id)
         return breakdown_id
 
@@ -200,7 +203,7 @@ class Library:
             row.version += 1
             self._describe(row, machine, row.title)
             if words_key(self._corrections(session, breakdown_id)):
-                _queue_reread(session, breakdown_id)
+                queue_job(session, breakdown_id, "reread")
         self._count(breakdown_id)
 
     def store_reread(self, breakdown_id: str, reread: Breakdown, words_key: str) -> None:
@@ -254,7 +257,14 @@ class Library:
         return _parsed(self.breakdown_row(breakdown_id).machine)
 
     def reviewed(self, breakdown_id: str) -> ReviewedBreakdown:
-        """A breakdown with all corrections applied."""
+        """A breakdown with its corrections applied.
+
+        Those of words only where the talk was read again from the changed words: where `is_rereading`, the words are still those from
+        before, and nothing of it may be handed out.
+
+        Raises:
+            StoreError: no such breakdown.
+        """
         with self.sessions() as session:
             row = session.execute(
                 select(BreakdownRow.id, BreakdownRow.words_key, BreakdownRow.version).where(BreakdownRow.id == breakdown_id)
@@ -274,8 +284,9 @@ class Library:
                 column = BreakdownRow.reread if held else BreakdownRow.machine
                 read = _parsed(session.scalar(select(column).where(BreakdownRow.id == breakdown_id)) or "")
                 _keep(self._read, source, read)
-        breakdown, unapplied = replay(read, corrections, self.lexicon())
-        result = ReviewedBreakdown(breakdown_id, breakdown, tuple(unapplied), revision, bool(wanted) and not held)
+        breakdown, unapplied = replay(read, corrections, self.lexicon(read.sport))
+        reading = f"{row.version}-{'reread' if held else 'machine'}"
+        result = ReviewedBreakdown(breakdown_id, breakdown, tuple(unapplied), revision, bool(wanted) and not held, reading)
         _keep(self._kept, key, result)
         return result
 
@@ -306,7 +317,7 @@ class Library:
             row = self._row(session, breakdown_id)
             wanted = words_key(before)
             if wanted and row.words_key != wanted and row.state == "ready":
-                _queue_reread(session, breakdown_id)
+                queue_job(session, breakdown_id, "reread")
             revision = _revision(session, breakdown_id)
         self._count(breakdown_id)
         return revision
@@ -331,12 +342,14 @@ class Library:
 
     # --- what was handed out ---------------------------------------------------------------------------------------------------------
 
-    def note_outgoing(self, breakdown_id: str, path: Path, kind: str) -> None:
-        """Remember that something about a breakdown was handed out, and where it lies."""
+    def note_outgoing(self, breakdown_id: str, where: Path | str, kind: str) -> None:
+        """Remember that something about a breakdown was handed out, and where it lies; the same file again is noted once."""
         with self.sessions.begin() as session:
             row = self._row(session, breakdown_id)
             ids = " ".join(_parsed(row.machine).player_ids)
-            session.add(OutgoingRow(breakdown_ids=breakdown_id, player_ids=ids, path=str(path), kind=kind))
+            noted = select(OutgoingRow.id).where(OutgoingRow.path == str(where), OutgoingRow.player_ids == ids)
+            if session.scalar(noted.where(OutgoingRow.breakdown_ids == breakdown_id).limit(1)) is None:
+                session.add(OutgoingRow(breakdown_ids=breakdown_id, player_ids=ids, path=str(where), kind=kind))
 
     # --- settings --------------------------------------------------------------------------------------------------------
 
@@ -406,11 +419,20 @@ def _revision(session: Session, breakdown_id: str) -> int:
     return session.scalar(select(func.max(CorrectionRow.seq)).where(CorrectionRow.breakdown_id == breakdown_id)) or 0
 
 
-def _queue_reread(session: Session, breakdown_id: str) -> None:
-    """Have the changed words read again; one that waits already will see the newest words."""
-    waiting = select(JobRow.id).where(JobRow.breakdown_id == breakdown_id, JobRow.kind == "reread", JobRow.state == "queued")
+def queue_job(session: Session, breakdown_id: str, kind: str) -> None:
+    """Queue work for the worker; a job of the kind that waits already will see the newest state."""
+    waiting = select(JobRow.id).where(JobRow.breakdown_id == breakdown_id, JobRow.kind == kind, JobRow.state == "queued")
     if session.scalar(waiting.limit(1)) is None:
-        session.add(JobRow(breakdown_id=breakdown_id, kind="reread"))
+        session.add(JobRow(breakdown_id=breakdown_id, kind=kind))
+
+
+def _as_new(session: Session, corrections: Sequence[Correction]) -> list[Correction]:
+    """Corrections that come along with a breakdown: under ids of their own where the library has theirs, as the same breakdown put in twice."""
+    own = {c.id: c for c in corrections}
+    if session.scalar(select(CorrectionRow.id).where(CorrectionRow.id.in_(own)).limit(1)) is None:
+        return list(own.values())
+    ids = {known: new_id() for known in own}
+    return [c.model_copy(update={"id": ids[c.id], "undoes": ids.get(c.undoes, c.undoes)}) for c in own.values()]
 
 
 def _correction_row(breakdown_id: str, c: Correction) -> CorrectionRow:

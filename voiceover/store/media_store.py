@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import shutil
@@ -13,6 +14,8 @@ from voiceover.errors import NoRoomError, StoreError
 
 # Room that is left on the disk for the database and for others, bytes.
 SPARE_BYTES = 200 * 1024 * 1024
+# How a disk, or a share of it, says that it is full.
+FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,22 +45,16 @@ class MediaStore:
         """Copy a file into the store.
 
         Raises:
-            StoreError: it cannot be read, or the disk is full.
+            StoreError: it cannot be read or copied.
+            NoRoomError: the disk is full.
         """
         try:
             size = source.stat().st_size
             self.check_room(size)
-            digest = hashlib.sha256()
-            self.folder.mkdir(parents=True, exist_ok=True)
-            with tempfile.NamedTemporaryFile(dir=self.folder, delete=False) as target, source.open("rb") as file:
-                while block := file.read(1 << 20):
-                    digest.update(block)
-                    target.write(block)
-                target.flush()
-                os.fsync(target.fileno())
-            return self._place(Path(target.name), digest.hexdigest(), size)
+            return self._copy(source, size)
         except OSError as error:
-            raise StoreError(f"{source}: cannot be kept in the library ({error.strerror}); make room, or check the file") from error
+            kind = NoRoomError if error.errno in FULL else StoreError
+            raise kind(f"{source}: cannot be kept in the library ({error.strerror}); make room, or check the file") from error
 
     def check_room(self, size: int) -> None:
         """Refuse what would fill the disk.
@@ -77,8 +74,21 @@ class MediaStore:
         self.path(sha256).unlink(missing_ok=True)
         self.playable_path(sha256).unlink(missing_ok=True)
 
-    def _place(self, unplaced: Path, sha256: str, size: int) -> StoredMedia:
-        path = self.path(sha256)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        os.replace(unplaced, path)
-        return StoredMedia(sha256, path, size)
+    def _copy(self, source: Path, size: int) -> StoredMedia:
+        digest = hashlib.sha256()
+        target = tempfile.NamedTemporaryFile(dir=self.folder, delete=False)
+        try:
+            with target, source.open("rb") as file:
+                while block := file.read(1 << 20):
+                    digest.update(block)
+                    target.write(block)
+                target.flush()
+                os.fsync(target.fileno())
+            path = self.path(digest.hexdigest())
+            path.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(target.name, path)
+        except BaseException:
+            # Half a copy would stay for ever: nothing in the library points to it.
+            Path(target.name).unlink(missing_ok=True)
+            raise
+        return StoredMedia(digest.hexdigest(), path, size)

@@ -22,6 +22,16 @@ def all_players(library: Library) -> list[PlayerRow]:
         return list(session.scalars(select(PlayerRow).order_by(PlayerRow.name)))
 
 
+def without_consent(library: Library, breakdown_id: str) -> list[str]:
+    """Names of the players in focus of a breakdown for whom no consent is noted.
+
+    Raises:
+        StoreError: no such breakdown.
+    """
+    focus = library.breakdown_row(breakdown_id).focus.split()
+    return [p.name for p in all_players(library) if p.id in focus and not p.consent]
+
+
 def set_consent(library: Library, player_id: str, consent: str, date: str) -> None:
     """Note who agreed to recordings and reports of a player, and when (ISO date).
 

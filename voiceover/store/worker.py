@@ -13,12 +13,12 @@ import threading
 import time
 from pathlib import Path
 
-from voiceover.corrections import in_force
-from voiceover.edited_words import edit_words
 from voiceover.errors import StoreError, VoiceoverError
-from voiceover.pipeline import hear_narration, understand
+from voiceover.pipeline import Progress, hear_narration, understand
 from voiceover.playhead.choose import PlayheadWish, choose_playhead
+from voiceover.reread import read_edited
 from voiceover.roster import Roster
+from voiceover.speech.saved_words import file_identity, forget_words
 from voiceover.store import jobs
 from voiceover.store.library import Library, words_key
 
@@ -45,7 +45,7 @@ def run(library: Library, job: jobs.Job) -> None:
     with _Heart(library, job) as heart:
         try:
             if job.kind == "reread":
-                _reread(library, job, heart)
+                read_changed_words(library, job.breakdown_id, heart.tell)
             else:
                 _log(library, job, heart)
             error = ""
@@ -64,7 +64,7 @@ def _log(library: Library, job: jobs.Job, heart: _Heart) -> None:
     narration = library.recording(row.narration_id)
     if narration is None:
         raise StoreError("its narration is not in the library; import it together with the recording")
-    lexicon = library.lexicon()
+    lexicon = library.lexicon(unread.sport)
     recorded = [r for r in unread.playhead if r.source in ("recorded", "user")]
     warnings: list[str] = []
     if not recorded:
@@ -72,21 +72,30 @@ def _log(library: Library, job: jobs.Job, heart: _Heart) -> None:
         wish = PlayheadWish(row.options.get("playhead"), None, clip, unread.from_clip_s, unread.to_clip_s)
         found, warnings = choose_playhead(narration, wish, heart.tell)
         recorded = list(found.rows) if found else []
-    transcript = hear_narration(
-        narration, lexicon, Roster(tuple(unread.roster)), model=row.options.get("model", "auto"), progress=heart.tell
-    )
+    if unread.recognised_by in ("captions", "transcript"):
+        transcript = unread.transcript()  # words that were handed in are not recognised over
+    else:
+        transcript = hear_narration(
+            narration, lexicon, Roster(tuple(unread.roster)), model=row.options.get("model", "auto"), progress=heart.tell
+        )
     unread = unread.model_copy(update={"playhead": recorded, "warnings": warnings})
     library.store_result(job.breakdown_id, understand(unread, transcript, lexicon, progress=heart.tell))
+    forget_words(file_identity(narration))
 
 
-def _reread(library: Library, job: jobs.Job, heart: _Heart) -> None:
-    corrections = library.corrections(job.breakdown_id)
+def read_changed_words(library: Library, breakdown_id: str, progress: Progress | None = None) -> None:
+    """Read a talk again from the words as reviewers put them right, where that is not done yet.
+
+    Raises:
+        StoreError: no such breakdown.
+    """
+    corrections = library.corrections(breakdown_id)
     wanted = words_key(corrections)
-    if not wanted or library.breakdown_row(job.breakdown_id).words_key == wanted:
+    if not wanted or library.breakdown_row(breakdown_id).words_key == wanted:
         return
-    machine = library.machine_result(job.breakdown_id)
-    edited = edit_words(machine.transcript(), in_force(corrections))
-    library.store_reread(job.breakdown_id, understand(machine, edited, library.lexicon(), progress=heart.tell), wanted)
+    machine = library.machine_result(breakdown_id)
+    reread = read_edited(machine, corrections, library.lexicon(machine.sport), progress=progress)
+    library.store_reread(breakdown_id, reread, wanted)
 
 
 class _Heart:

@@ -26,7 +26,8 @@ export class Corrector {
   sentenceAnchor(index) {
     const [first, last] = this.sheet.sentences[index];
     const words = this.sheet.words.slice(first, last + 1);
-    return { start_narration_s: words[0][1], end_narration_s: words.at(-1)[2], quote: words.map((w) => w[0]).join(" ").slice(0, 4000), principle_id: "" };
+    const end = Math.max(...words.map((w) => w[2])); // words may overlap
+    return { start_narration_s: words[0][1], end_narration_s: end, quote: words.map((w) => w[0]).join(" ").slice(0, 4000), principle_id: "" };
   }
 
   // The correction that a key makes of a row, or null where it was thought better of.
@@ -39,9 +40,8 @@ export class Corrector {
       case "x": return on("reject");
       case "k": return on(row.withheld ? "release" : "withhold");
       case "K": {
-        const anchor = this.sentenceAnchor(sentence);
-        const hidden = view.withheld.some(([a, b]) => anchor.start_narration_s >= a - 0.01 && anchor.start_narration_s < b);
-        return { kind: hidden ? "release" : "withhold", anchor };
+        const hidden = view.withheld.includes(sentence);
+        return { kind: hidden ? "release" : "withhold", anchor: this.sentenceAnchor(sentence) };
       }
       case "p": {
         const id = await choose("Which principle is it?", principles(view));

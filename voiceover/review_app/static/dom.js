@@ -14,6 +14,9 @@ export function el(name, attributes = {}, ...children) {
   return node;
 }
 
+// What Space presses where it is in focus: never a key of our own there (WCAG 2.1.1).
+export const PRESSED = "button, a, summary, input[type=checkbox]";
+
 export const byId = (id) => document.getElementById(id);
 
 export function clock(seconds) {

@@ -4,7 +4,7 @@ import { byId, el } from "./dom.js";
 import { readRoster, rosterOfCsv, rosterText } from "./roster.js";
 
 let remembered = {};
-let fullRoster = null;
+let known = []; // the players as they were last given in full: a line of text has no room for nicknames
 
 export async function setUpIceTime() {
   const answer = await get("/api/remembered");
@@ -16,13 +16,13 @@ export async function setUpIceTime() {
   byId("date").value = answer.today;
   byId("team").value = remembered.team ?? "";
   byId("age").value = remembered.age_group ?? "";
-  byId("roster").value = rosterText(remembered.roster ?? []);
-  byId("roster").addEventListener("input", () => { fullRoster = null; });
+  known = remembered.roster ?? [];
+  byId("roster").value = rosterText(known);
   byId("roster-file").addEventListener("change", async (event) => {
     const file = event.target.files[0];
     if (!file) return;
-    fullRoster = rosterOfCsv(await file.text());
-    byId("roster").value = rosterText(fullRoster);
+    known = rosterOfCsv(await file.text());
+    byId("roster").value = rosterText(known);
   });
   return remembered;
 }
@@ -33,7 +33,7 @@ export function iceTime() {
       date: byId("date").value, occasion: byId("occasion").value, situation: byId("situation").value, team: byId("team").value,
       age_group: byId("age").value,
     },
-    roster: fullRoster ?? readRoster(byId("roster").value),
+    roster: readRoster(byId("roster").value, known),
   };
 }
 

@@ -35,14 +35,26 @@ function showPlayers(players) {
   }));
 }
 
+const told = (error) => tell(error.message, true);
+
+async function finish(recording) {
+  location.href = `/review/${(await post(`/api/recordings/${recording.id}/finish`)).id}`;
+}
+
+async function throwAway(recording) {
+  if (!confirm("Throw this recording away?")) return;
+  await remove(`/api/recordings/${recording.id}`);
+  await showUnfinished();
+}
+
 async function showUnfinished() {
   const { recordings } = await get("/api/recordings");
   byId("unfinished").hidden = recordings.length === 0;
   byId("unfinished-list").replaceChildren(...recordings.map((r) => el("li", {},
     `${clock(r.duration_s)} of talk. `,
     el("a", { href: `/record?go-on=${r.id}` }, "Go on"), " ",
-    el("button", { type: "button", onclick: async () => { location.href = `/review/${(await post(`/api/recordings/${r.id}/finish`)).id}`; } }, "Finish"), " ",
-    el("button", { type: "button", onclick: async () => { if (confirm("Throw this recording away?")) { await remove(`/api/recordings/${r.id}`); showUnfinished(); } } }, "Throw away"))));
+    el("button", { type: "button", onclick: () => finish(r).catch(told) }, "Finish"), " ",
+    el("button", { type: "button", onclick: () => throwAway(r).catch(told) }, "Throw away"))));
 }
 
 async function load() {
@@ -50,7 +62,24 @@ async function load() {
   breakdowns = library.breakdowns;
   showList();
   showPlayers(library.players);
-  if (breakdowns.some((b) => b.state === "waiting")) setTimeout(load, 3000);
+  lookAgain();
+}
+
+// While something is being read the list alone is brought up to date, where it changed: a form that is drawn anew loses what is typed in it.
+function lookAgain() {
+  if (!breakdowns.some((b) => b.state === "waiting")) return;
+  setTimeout(async () => {
+    try {
+      const now = (await get("/api/library")).breakdowns;
+      if (JSON.stringify(now) !== JSON.stringify(breakdowns)) {
+        breakdowns = now;
+        showList();
+      }
+    } catch (error) {
+      told(error);
+    }
+    lookAgain();
+  }, 3000);
 }
 
 byId("find").addEventListener("input", showList);
@@ -77,4 +106,4 @@ byId("add").addEventListener("submit", async (event) => {
 });
 
 setUpLight(byId("light"));
-Promise.all([setUpIceTime(), load(), showUnfinished()]).catch((error) => tell(error.message, true));
+Promise.all([setUpIceTime(), load(), showUnfinished()]).catch(told);

@@ -6,6 +6,7 @@ export class Microphone {
     this.onPiece = onPiece;
     this.base = 0; // samples that were recorded before, when a recording goes on
     this.startFrame = null;
+    this.hasEnded = false;
     this.offsets = [];
   }
 
@@ -68,13 +69,15 @@ export class Microphone {
     this.onPiece({ at: this.isOn ? this.base + first - this.startFrame : -1, piece, level, first });
   }
 
-  // Wait for the last piece.
+  // Wait for the last piece; asked again, it has ended already.
   async end() {
+    if (this.hasEnded) return;
     await new Promise((resolve) => {
       this.ended = resolve;
       this.node.port.postMessage("stop");
       setTimeout(resolve, 1000);
     });
+    this.hasEnded = true;
     cancelAnimationFrame(this.looking);
     this.stream.getTracks().forEach((t) => t.stop());
     await this.context.close();

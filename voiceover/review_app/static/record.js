@@ -1,7 +1,7 @@
 // The recorder page: the clip under his fingers while the microphone records.
 import { get, post, upload } from "./api.js";
 import { ClipClock } from "./clip_clock.js";
-import { byId, clock, el, tell, tenths } from "./dom.js";
+import { PRESSED, byId, clock, el, tell, tenths } from "./dom.js";
 import { Drawing } from "./drawing.js";
 import { iceTime, rememberIceTime, setUpIceTime } from "./ice_time.js";
 import { Microphone } from "./mic.js";
@@ -34,11 +34,16 @@ function onPiece(piece) {
 
 const drawing = new Drawing(byId("drawn"), {
   onStart: () => clip.pause(),
-  onDraw: (shape, points) => sender?.event({ kind: "draw", at_sample: mic.sampleAt(performance.now()), clip_s: clipClock.shown, shape, points }),
+  onDraw: (shape, points) => note({ kind: "draw", at_sample: mic.sampleAt(performance.now()), clip_s: clipClock.shown, shape, points }),
 });
 
+// What happens before the first sample and after the last one is no part of the recording.
+function note(event) {
+  if (sender && mic.startFrame !== null && !mic.hasEnded) sender.event(event);
+}
+
 function wipe() {
-  if (drawing.wipe()) sender?.event({ kind: "wipe", at_sample: mic.sampleAt(performance.now()) });
+  if (drawing.wipe()) note({ kind: "wipe", at_sample: mic.sampleAt(performance.now()) });
 }
 
 function setClip(id) {
@@ -64,7 +69,7 @@ async function openBooth() {
     await mic.open(state?.sample_rate);
     delay = remembered.delay_s ?? mic.toldDelay;
     showDelay();
-    clipClock = new ClipClock(clip, { sampleAt: (at) => mic.sampleAt(at), onRow: (event) => { if (mic.startFrame !== null) sender?.event(event); } });
+    clipClock = new ClipClock(clip, { sampleAt: (at) => mic.sampleAt(at), onRow: note });
     clipClock.sampleRate = mic.sampleRate;
     byId("before").hidden = byId("open").hidden = true;
     byId("booth").hidden = false;
@@ -83,7 +88,7 @@ async function start() {
     await rememberIceTime({ delay_s: remembered.delay_s ?? null });
     state = await post("/api/recordings", { clip_id: clipId, sample_rate: mic.sampleRate, delay_s: delay, ...iceTime() });
   }
-  sender = new Sender(state.id, { samples: state.samples, events: state.events, onState: saved });
+  sender = new Sender(state.id, { sampleRate: mic.sampleRate, samples: state.samples, events: state.events, onState: saved });
   mic.begin(state.samples);
   await new Promise((resolve) => { // the first piece fixes where the samples begin; events count from there
     const wait = () => (mic.startFrame === null ? setTimeout(wait, 10) : resolve());
@@ -93,20 +98,29 @@ async function start() {
   byId("mark").textContent = "recording";
   byId("mark").classList.add("on");
   byId("record").replaceChildren("Stop ", el("kbd", {}, "r"));
+  byId("play").focus(); // Space presses the button in focus: never Stop without meaning it
   document.title = "● Recording · Voiceover";
 }
 
+// Where it fails, nothing is given up: what is left stays in the page, is tried on, and Stop may be pressed again.
 async function stop() {
+  if (byId("record").disabled) return;
   byId("record").disabled = true;
   byId("mark").textContent = "keeping the last words";
   clip.pause();
-  const { id } = sender;
-  await mic.end();
-  await sender.finish();
-  tell("Kept. It is being heard and read …");
-  const made = await post(`/api/recordings/${id}/finish`);
-  sender = null;
-  location.href = `/review/${made.id}`;
+  try {
+    await mic.end();
+    byId("mark").classList.remove("on");
+    await sender.finish();
+    tell("Kept. It is being heard and read …");
+    const made = await post(`/api/recordings/${sender.id}/finish`);
+    sender = null;
+    location.href = `/review/${made.id}`;
+  } catch (error) {
+    byId("record").disabled = false;
+    byId("mark").textContent = "not finished";
+    tell(`The end of it is not kept yet (${error.message}). Leave this page open, and press Stop again.`, true);
+  }
 }
 
 function saved(waiting, error) {
@@ -169,10 +183,12 @@ document.addEventListener("keydown", (event) => {
     return;
   }
   const name = KEYS[event.key];
-  if (!name || (event.target.closest("button") && event.key === "Enter")) return;
+  if (!name || (event.key === " " && event.target.closest(PRESSED))) return;
   event.preventDefault();
   if (!event.repeat || name.startsWith("step")) run(name);
 });
+// A button that was clicked does not take the focus along, so that Space goes on playing and pausing.
+byId("booth").addEventListener("mousedown", (event) => { if (event.target.closest("button")) event.preventDefault(); });
 clip.addEventListener("loadedmetadata", () => {
   byId("seek").max = String(clip.duration);
   byId("picture").style.setProperty("--ratio", String(clip.videoWidth / clip.videoHeight));

@@ -1,7 +1,7 @@
 // The review page: clip, talk and log joined.
 import { get, post } from "./api.js";
 import { Corrector, KEYS, ROW_KEYS } from "./corrections.js";
-import { byId, clock, el, tell } from "./dom.js";
+import { PRESSED, byId, clock, el, tell } from "./dom.js";
 import { Player, strip, whereText } from "./player.js";
 import { Playhead } from "./playhead.js";
 import { Sheet } from "./sheet.js";
@@ -14,6 +14,7 @@ const base = `/api/breakdowns/${id}`;
 let view = null;
 let version = -1;
 let waiting = null; // a key whose second key is awaited
+let job = null; // the last one for the worker
 let sending = Promise.resolve();
 
 function newReviewer() {
@@ -50,14 +51,36 @@ function show(next) {
   byId("lost-list").replaceChildren(...view.unapplied.map((u) => el("li", {}, `${u.kind}: ${u.why}`)));
   byId("notes").hidden = !view.warnings.length;
   byId("notes-list").replaceChildren(...view.warnings.map((w) => el("li", {}, w)));
-  if (view.is_rereading) tell("The words are being read again …");
+  showFailure();
+  if (view.is_rereading && byId("failed").hidden) tell("The words are being read again …");
+}
+
+// Rows count words and sentences of their reading. To change the words, or to take that back, brings up another one.
+const take = (next) => (next.reading === view.reading ? show(next) : load());
+
+// A reading that did not come about while an earlier one is shown: without a word it would be taken for the new one.
+function showFailure() {
+  const ofWords = job?.kind === "reread";
+  byId("failed").hidden = job?.state !== "failed" || view?.state !== "ready" || (ofWords && !view.is_rereading);
+  byId("failed-why").textContent = ofWords
+    ? `The words that you corrected could not be read: ${job.error}. What stands here is from before; no report is made until they are read.`
+    : `It could not be read again: ${job?.error ?? ""}. What stands here was read before.`;
+}
+
+async function readAgain(wordsOnly) {
+  try {
+    await post(`${base}/read-again?words_only=${wordsOnly}`);
+    watch();
+  } catch (error) {
+    tell(error.message, true);
+  }
 }
 
 async function correct(correction) {
   const whole = { id: crypto.randomUUID().replaceAll("-", ""), by, ...correction };
   const send = async () => {
     try {
-      show(await post(`${base}/corrections`, { corrections: [whole], by }));
+      await take(await post(`${base}/corrections`, { corrections: [whole], by }));
       tell(`Kept: ${correction.kind}.`);
       if (["principle", "add"].includes(correction.kind)) offerWordings();
       if (["rename", "edit-words"].includes(correction.kind)) watch();
@@ -78,7 +101,7 @@ async function offerWordings() {
 
 async function back(what) {
   await sending;
-  show(await post(`${base}/${what}`, { by }));
+  await take(await post(`${base}/${what}`, { by }));
 }
 
 function nextToLookAt() {
@@ -114,7 +137,7 @@ async function onKey(event) {
     sheet.step(key === "ArrowDown" ? 1 : -1);
     return;
   }
-  if (event.target.closest("button, a, summary") && (key === "Enter" || key === " ")) return;
+  if (event.target.closest(PRESSED) && (key === "Enter" || key === " ")) return;
   const row = sheet.chosenRow();
   if (key === "Enter" && row) {
     event.preventDefault();
@@ -144,6 +167,9 @@ async function load() {
   view = await get(`${base}?by=${encodeURIComponent(by)}`);
   byId("title").textContent = [view.title, view.ice_time.date, view.ice_time.team].filter(Boolean).join(" · ");
   document.title = `${view.title} · Voiceover`;
+  const { without_consent: without } = view;
+  byId("consent").hidden = !without.length;
+  byId("consent").textContent = `No consent is noted for ${without.join(", ")}: settle it with the guardians before a report goes out, and note it in the library.`;
   if (view.state !== "ready") return;
   byId("desk").hidden = byId("all").hidden = false;
   const talk = byId("talk");
@@ -178,7 +204,7 @@ async function watch() {
   let pause = 1000;
   try {
     const state = await get(`${base}/state`);
-    const { job } = state;
+    ({ job } = state);
     const busy = state.state === "waiting" || (job && ["queued", "running"].includes(job.state));
     byId("reading").hidden = !busy;
     if (busy) {
@@ -190,14 +216,15 @@ async function watch() {
       } else bar.removeAttribute("value");
       pause = 500;
     }
-    if (state.state === "failed") tell(`It could not be read: ${job?.error ?? ""}`, true);
+    if (state.state === "failed" && !busy) tell(`It could not be read: ${job?.error ?? ""}`, true);
     else if (state.version !== version && state.state === "ready") {
       version = state.version;
       await load();
     } else if (view && state.revision > view.revision && document.visibilityState === "visible") {
       await sending;
-      if (state.revision > view.revision) show(await get(`${base}/log?by=${encodeURIComponent(by)}`));
+      if (state.revision > view.revision) await take(await get(`${base}/log?by=${encodeURIComponent(by)}`));
     }
+    showFailure();
   } catch (error) {
     tell(error.status ? error.message : "The server does not answer; what was kept is safe. Trying again …", true);
     pause = 2000;
@@ -217,7 +244,14 @@ byId("undo").addEventListener("click", () => back("undo"));
 byId("redo").addEventListener("click", () => back("redo"));
 byId("queue").addEventListener("click", nextToLookAt);
 byId("help").addEventListener("click", () => byId("keys").showModal());
-byId("report").addEventListener("click", () => open(`/report/${id}`, "_blank", "noopener"));
+byId("report").addEventListener("click", () => {
+  if (view?.is_rereading) tell("The words that you corrected are not read yet; the report waits for them.", true);
+  else open(`/report/${id}`, "_blank", "noopener");
+});
+byId("again").addEventListener("click", () => {
+  if (confirm("Hear and read the whole talk again, with the weights and the lexicon of today? Your corrections stay.")) readAgain(false);
+});
+byId("failed-again").addEventListener("click", () => readAgain(job?.kind === "reread"));
 byId("key-list").replaceChildren(...KEYS.map(([key, text]) => el("li", {}, el("kbd", {}, key), ` ${text}`)));
 byId("single-keys").checked = localStorage.getItem("voiceover-keys") !== "off";
 byId("single-keys").addEventListener("change", (event) => localStorage.setItem("voiceover-keys", event.target.checked ? "on" : "off"));

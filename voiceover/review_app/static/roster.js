@@ -1,17 +1,22 @@
 // A roster as text, one player a line: "Name, number, team". The first line is whom the talk is about, unless a star says otherwise.
-export function readRoster(text) {
+// Position, nicknames and how a name is said have no place in a line: they come from the players that are known already, by name.
+export function readRoster(text, known = []) {
   const players = [];
   for (const line of text.split("\n")) {
     const starred = line.includes("*");
     const [name = "", number = "", team = ""] = line.replace("*", "").split(",").map((part) => part.trim());
-    if (name && name.toLowerCase() !== "name") players.push({ name, number: number.replace("#", ""), team, focus: starred });
+    if (!name || name.toLowerCase() === "name") continue;
+    const player = { name, number: number.replace("#", ""), team, focus: starred };
+    const named = known.filter((p) => p.name === name);
+    players.push({ ...(named.find((p) => p.number === player.number) ?? named[0]), ...player });
   }
   if (players.length && !players.some((p) => p.focus)) players[0].focus = true;
   return players;
 }
 
 export function rosterText(players) {
-  return players.map((p, i) => [`${p.focus && i ? "*" : ""}${p.name}`, p.number, p.team].join(", ").replace(/(, )+$/, "")).join("\n");
+  const several = players.filter((p) => p.focus).length > 1; // the first then needs a star as well
+  return players.map((p, i) => [`${p.focus && (i || several) ? "*" : ""}${p.name}`, p.number, p.team].join(", ").replace(/(, )+$/, "")).join("\n");
 }
 
 // A roster.csv of the command line: columns by name.

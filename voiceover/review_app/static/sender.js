@@ -2,16 +2,27 @@
 import { post, put } from "./api.js";
 
 const EVERY_MS = 300;
+// The most that goes in one piece: a talk that waited for minutes would be too large for the server at once.
+const MOST_S = 10;
+const MOST_EVENTS = 100;
+// So often is a last piece tried before it is said that it is not kept.
+const TRIES = 20;
 
 export class Sender {
-  constructor(id, { samples = 0, events = 0, onState }) {
+  constructor(id, { sampleRate, samples = 0, events = 0, onState }) {
     this.id = id;
+    this.most = MOST_S * sampleRate;
     this.acknowledged = samples;
     this.pieces = []; // {at, piece}
     this.events = [];
     this.eventsSent = events;
     this.onState = onState;
-    this.timer = setTimeout(() => this.loop(), EVERY_MS);
+    this.start();
+  }
+
+  start() {
+    this.stopped = false;
+    this.timer = setTimeout(() => { this.looping = this.loop(); }, EVERY_MS);
   }
 
   sound(at, piece) {
@@ -34,16 +45,21 @@ export class Sender {
     } catch (error) {
       this.onState(this.waiting, error);
     }
-    if (!this.stopped) this.timer = setTimeout(() => this.loop(), EVERY_MS);
+    if (!this.stopped) this.start();
   }
 
   async send() {
     if (this.pieces.length) {
       const first = this.pieces[0].at;
-      const total = this.pieces.reduce((n, p) => n + p.piece.length, 0);
+      let count = 0;
+      let total = 0;
+      while (count < this.pieces.length && (count === 0 || total + this.pieces[count].piece.length <= this.most)) {
+        total += this.pieces[count].piece.length;
+        count += 1;
+      }
       const joined = new Int16Array(total);
       let at = 0;
-      for (const { piece } of this.pieces) {
+      for (const { piece } of this.pieces.slice(0, count)) {
         joined.set(piece, at);
         at += piece.length;
       }
@@ -52,22 +68,32 @@ export class Sender {
       this.pieces = this.pieces.filter((p) => p.at + p.piece.length > samples);
     }
     if (this.events.length) {
-      const batch = this.events.slice(0, 1000);
+      const batch = this.events.slice(0, MOST_EVENTS);
       const { events } = await post(`/api/recordings/${this.id}/events`, { first: this.eventsSent, events: batch });
       this.events.splice(0, events - this.eventsSent);
       this.eventsSent = events;
     }
   }
 
-  // Everything that is left, before the end.
+  // Everything that is left, before the end. What is refused is tried on while the page is open, so that this may be asked again.
   async finish() {
     this.stopped = true;
     clearTimeout(this.timer);
-    for (let attempt = 0; this.pieces.length || this.events.length; attempt += 1) {
+    await this.looping;
+    let failed = 0;
+    while (this.pieces.length || this.events.length) {
       try {
+        const before = this.acknowledged + this.eventsSent;
         await this.send();
+        if (this.acknowledged + this.eventsSent === before) throw new Error("the server does not take it");
+        failed = 0;
+        this.onState(this.waiting, null);
       } catch (error) {
-        if (attempt > 20) throw error;
+        failed += 1;
+        if (failed > TRIES) {
+          this.start();
+          throw error;
+        }
         await new Promise((resolve) => { setTimeout(resolve, 500); });
       }
     }

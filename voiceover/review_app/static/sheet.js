@@ -101,9 +101,7 @@ export class Sheet {
       } else plain += this.words[i][0] + (i < last ? " " : "");
     }
     if (plain) parts.push([plain]);
-    const start = this.words[first][1];
-    const hidden = withheld.some(([a, b]) => start >= a - 0.01 && start < b);
-    return { index, parts, withheld: hidden };
+    return { index, parts, withheld: withheld.includes(index) };
   }
 
   clicked(event) {
