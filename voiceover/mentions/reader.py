@@ -37,8 +37,8 @@ STAND_INS = {
     OPPONENT: ("casey", "carl", "craig", "curtis", "connie", "cathy"),
 }
 # Word pieces of the sentences that are judged at once, and of those before and behind that are read with them, of which one at least is whatever its length.
-# Together they are what the reader was taught with (lessons.py: 24 to 110). 40/24/16 is as good and costs a seventh more; 64/24/16 costs a sixth
-# less, and half a point of mention F1.
+# Together they are well within what the reader was taught with (lessons.py: 30 to 200). 160 with one sentence on either side costs half of this, and half a
+# point of mention F1 on our own narrations.
 JUDGED, BEFORE, BEHIND = 48, 20, 12
 # A sentence of more word pieces is read in parts; captions without full stops have such. Three of them are well within the encoder's 512.
 LONGEST_UNIT = 100
