@@ -35,7 +35,7 @@ from voiceover.mentions.reading import PLACES
 
 BEFORE_READING = replace(LARGE, adapter=BEGINNING)
 # Guesses, not measured, as all settings of the training below.
-EPOCHS, EPOCHS_OF_GOING_ON = 4, 1
+EPOCHS, EPOCHS_OF_GOING_ON = 4, 2
 LEARNING_RATE, HEAD_RATE = 4e-4, 2e-3
 SHARE_OF_GOING_ON = 0.5
 # Layers below keep their weights: they know words, and cost time.
