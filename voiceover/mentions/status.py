@@ -226,6 +226,7 @@ class StatusWeights:
 
 
 STATUS_FEATURES = (*FEATURES_WITHOUT_READER, "read_executed", "read_attempted", "read_missed")
+_ARRIVES_NOT_AT, _WISH_AT = (FEATURES_WITHOUT_READER.index(name) for name in ("arrives_not", "wish"))
 
 
 def status_features(cues: StatusCues, kinds: Sequence[float], told_failed: float, read: NDArray[np.float32] | None) -> tuple[float, ...]:
@@ -254,14 +255,17 @@ def status_features(cues: StatusCues, kinds: Sequence[float], told_failed: float
 
 
 def decide_status(features: Sequence[float], weights: StatusWeights) -> str:
-    """The likeliest of DECIDED.
+    """The likeliest of DECIDED; what was sent and does not arrive was not left undone, unless it is a wish.
 
     Args:
         features: as `status_features` gives them.
         weights: fitted on the marked narrations.
     """
     fitting = weights.with_reader if len(features) == len(STATUS_FEATURES) else weights.without_reader
-    return DECIDED[int(np.argmax(fitting @ np.array([*features, 1.0])))]
+    odds = fitting @ np.array([*features, 1.0])
+    if features[_ARRIVES_NOT_AT] and not features[_WISH_AT]:
+        odds[DECIDED.index("missed")] = -np.inf
+    return DECIDED[int(np.argmax(odds))]
 
 
 @lru_cache(maxsize=1)
