@@ -126,6 +126,11 @@ def in_force(corrections: Sequence[Correction]) -> list[Correction]:
     return out[::-1]
 
 
+def changes_of_words(corrections: Sequence[Correction]) -> list[Correction]:
+    """Those that hold and change words of the talk, in order: for them it has to be read again."""
+    return [c for c in in_force(corrections) if c.kind in WORD_KINDS]
+
+
 def undo_target(corrections: Sequence[Correction], by: str) -> str:
     """Id of the last correction of a reviewer that holds; empty where there is none to undo."""
     return next((c.id for c in reversed(in_force(corrections)) if c.by == by), "")

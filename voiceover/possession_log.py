@@ -70,9 +70,14 @@ def build_log(
         if m.possession is None and m.status != "announced" and not m.reviewed:
             continue
         groups.setdefault(row_key(m), []).append(m)
-    named = {r.principle_id: (r.principle, r.family) for r in before}
+    named = named_in(before)
     rows = [_row(group, name_and_family(group[0].principle_id, lexicon, named), playhead) for group in groups.values()]
     return sorted(rows, key=lambda r: (r.possession is not None, r.possession or 0, r.narration_s))
+
+
+def named_in(rows: Iterable[LogRow]) -> dict[str, tuple[str, str]]:
+    """Name and family of each principle of some rows, by its id."""
+    return {r.principle_id: (r.principle, r.family) for r in rows}
 
 
 def name_and_family(principle_id: str, lexicon: Lexicon, named: Mapping[str, tuple[str, str]]) -> tuple[str, str]:

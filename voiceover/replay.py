@@ -11,7 +11,7 @@ from voiceover.corrections import WORD_KINDS, Anchor, Correction, in_force
 from voiceover.edited_words import fits, quoted_words, rewritten
 from voiceover.lexicon.model import Lexicon
 from voiceover.mentions.model import Mention
-from voiceover.possession_log import build_log, name_and_family, possession_clip_times, row_key
+from voiceover.possession_log import build_log, name_and_family, named_in, possession_clip_times, row_key
 from voiceover.possessions import Possession
 from voiceover.totals import judge_again
 from voiceover.withheld import stretches_over, words_in
@@ -287,8 +287,7 @@ class _State:
         return self.lexicon.find(principle_id) is not None
 
     def _name(self, principle_id: str) -> str:
-        named = {r.principle_id: (r.principle, r.family) for r in self.read.log}
-        return name_and_family(principle_id, self.lexicon, named)[0]
+        return name_and_family(principle_id, self.lexicon, named_in(self.read.log))[0]
 
 
 def _is_by(m: Mention, person: Mapping[str, object]) -> bool:

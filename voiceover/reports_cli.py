@@ -94,9 +94,9 @@ def open_breakdown(which: str, library: Path | None, clip: Path | None, narratio
 
 def _read_changed_words(b: Breakdown, lexicon: Lexicon) -> Breakdown:
     """A breakdown from a file, read from its words as they were put right."""
-    from voiceover.corrections import WORD_KINDS, in_force
+    from voiceover.corrections import changes_of_words
 
-    if not any(c.kind in WORD_KINDS for c in in_force(b.corrections)):
+    if not changes_of_words(b.corrections):
         return b
     from voiceover.reread import read_edited
 

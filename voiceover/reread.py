@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from voiceover.breakdown import Breakdown
-from voiceover.corrections import WORD_KINDS, Correction, in_force
+from voiceover.corrections import Correction, changes_of_words
 from voiceover.edited_words import edit_words
 from voiceover.lexicon.model import Lexicon
 from voiceover.pipeline import Progress, understand
@@ -20,5 +20,5 @@ def read_edited(machine: Breakdown, corrections: Sequence[Correction], lexicon: 
         lexicon: what is looked for.
         progress: told the name of the step.
     """
-    changed = [c for c in in_force(corrections) if c.kind in WORD_KINDS]
+    changed = changes_of_words(corrections)
     return understand(machine, edit_words(machine.transcript(), changed), lexicon, progress=progress) if changed else machine

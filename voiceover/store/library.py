@@ -16,7 +16,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from voiceover.breakdown import Breakdown
-from voiceover.corrections import WORD_KINDS, Correction, in_force, redo_target, undo_target
+from voiceover.corrections import Correction, changes_of_words, redo_target, undo_target
 from voiceover.errors import StoreError
 from voiceover.lexicon.io import DEFAULT_LEXICON, load_lexicon, shipped_for
 from voiceover.lexicon.model import Lexicon
@@ -369,5 +369,5 @@ def _correction_row(breakdown_id: str, c: Correction) -> CorrectionRow:
 
 def words_key(corrections: Sequence[Correction]) -> str:
     """A digest of the corrections of words that hold; empty for none."""
-    changed = [c.model_dump_json(include={"kind", "anchor", "change"}) for c in in_force(corrections) if c.kind in WORD_KINDS]
+    changed = [c.model_dump_json(include={"kind", "anchor", "change"}) for c in changes_of_words(corrections)]
     return hashlib.sha256("\n".join(changed).encode()).hexdigest() if changed else ""
